@@ -1,0 +1,346 @@
+package safety
+
+import (
+	"fmt"
+	"time"
+
+	"trivet/process/unit"
+)
+
+const maxSubjects = 16 // the largest of MaxSensors, MaxHeaters, MaxBlowers, MaxInterlocks
+
+// State of one alarm, by the words of IEC 62682. The words are stored and sent.
+type State string
+
+// The states an alarm can be in.
+const (
+	Normal                State = "normal"
+	Unacknowledged        State = "unacknowledged"
+	Acknowledged          State = "acknowledged"
+	ReturnedUnacked       State = "return_to_normal_unacknowledged"
+	LatchedUnacknowledged State = "latched_unacknowledged"
+	LatchedAcknowledged   State = "latched_acknowledged"
+)
+
+// memory of one row for one subject.
+type memory struct {
+	true_   bool
+	since   time.Duration // since when it has been true without a break
+	gone    time.Duration // since when it has been false without a break
+	samples int           // ticks in a row it has been true
+	raised  bool          // it has been true for long enough, or it latched
+	latched bool
+	acked   bool
+	at      time.Duration // when it was raised
+	value   unit.Reading  // the sensor's reading when it was raised, for the operator
+	limit   unit.Celsius  // the ceiling then in force, zero if the row has none
+}
+
+// Active is one raised alarm as others see it.
+type Active struct {
+	Row      int // index into Rows
+	Subject  int // index into the table named by the row's Of
+	State    State
+	At       time.Duration
+	Value    unit.Reading
+	Limit    unit.Celsius
+	TripID   uint32 // not zero for a latched trip: name it to reset
+	FirstOut bool   // the trip that came first
+	True     bool   // the cause is still there
+}
+
+// Verdict is what the guard allows in this tick.
+type Verdict struct {
+	Allow   Mask // heaters that may be on; the output gate removes all others
+	Hold    bool // no heater may get more than it had
+	Tripped bool // a trip is latched: heat-enable and heartbeat are withheld
+	Ready   bool // every permissive holds: a run may start
+}
+
+// Guard judges tick by tick and remembers what latched. It is used by one goroutine.
+type Guard struct {
+	limits   Limits
+	mem      [len(rows)][maxSubjects]memory
+	airSince [MaxBlowers]time.Duration // since when air has been proven without a break
+	airOn    [MaxBlowers]bool
+	lastGood [MaxSensors]time.Duration
+	everGood [MaxSensors]bool
+	tripID   uint32 // counts up; the present trip's number while one is latched
+	firstRow int
+	firstSub int
+	now      time.Duration
+	verdict  Verdict
+	facts    Facts
+}
+
+// NewGuard returns a guard with nothing latched. Limits that could not protect are refused.
+func NewGuard(l Limits) (*Guard, error) {
+	for i := range l.NSensors {
+		s := l.Sensors[i]
+		if !(s.Ceiling > 0 && s.Ceiling <= 1000) {
+			return nil, fmt.Errorf("sensor %q: ceiling is %g °C; it must be above 0 and at most 1000", s.Name, float64(s.Ceiling))
+		}
+		if s.Guard && !(s.LostAfter > 0 && s.LostAfter <= 2*time.Second) {
+			return nil, fmt.Errorf("sensor %q: a guard sensor must count as lost after at most 2 s, not %v", s.Name, s.LostAfter)
+		}
+	}
+	if !(l.MaxRun > 0) {
+		return nil, fmt.Errorf("the longest run time is %v; it must be above zero", l.MaxRun)
+	}
+	if !(l.ExtractionHold >= 0 && l.ExtractionHold <= 30*time.Second) {
+		return nil, fmt.Errorf("heat may be held without extraction for at most 30 s, not %v", l.ExtractionHold)
+	}
+	return &Guard{limits: l, firstRow: -1}, nil
+}
+
+// AirProof is how long air must have been proven before a heater of that head may be on (invariant I-10).
+const AirProof = time.Second
+
+// Step judges one tick. It allocates nothing.
+func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
+	g.now, g.facts = now, *f
+	l := &g.limits
+	v := Verdict{Allow: All}
+	for i := range l.NSensors {
+		if f.Readings[i].Usable() {
+			g.lastGood[i], g.everGood[i] = f.Readings[i].At, true
+		}
+	}
+	for r := range rows {
+		for i := range g.subjects(rows[r].Of) {
+			g.judge(now, f, r, i, &v)
+		}
+	}
+	for b := range l.NBlowers {
+		flows := f.BlowerOn[b] && (f.AirFlows[b] || !l.Blowers[b].Proof)
+		if flows && !g.airOn[b] {
+			g.airSince[b] = now
+		}
+		g.airOn[b] = flows
+	}
+	for h := range l.NHeaters {
+		if b := l.Heaters[h].Blower; b >= 0 && !g.Proven(b) {
+			v.Allow &^= 1 << h
+		}
+	}
+	if !f.Armed {
+		v.Allow = 0 // heat exists only inside a run
+	}
+	for r := range rows {
+		for i := range g.subjects(rows[r].Of) {
+			v.Tripped = v.Tripped || g.mem[r][i].latched
+		}
+	}
+	if v.Tripped {
+		v.Allow = 0
+	}
+	v.Ready = g.ready()
+	g.verdict = v
+	return v
+}
+
+// judge evaluates row r for subject i and lets it act.
+func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
+	row, m := &rows[r], &g.mem[r][i]
+	is := (!row.Armed || f.Armed) && row.True(&g.limits, f, i)
+	switch {
+	case is && !m.true_:
+		m.since, m.samples = now, 1
+	case is:
+		m.samples++
+	case m.true_:
+		m.gone = now
+	}
+	m.true_ = is
+	if is && m.samples >= row.Samples && g.longEnough(now, r, i, m) && !m.raised {
+		m.raised, m.at, m.acked = true, now, false
+		if row.Of == EachSensor {
+			m.value, m.limit = f.Readings[i], ceiling(&g.limits, f, i)
+		}
+		if row.Latch {
+			g.latch(r, i)
+		}
+	}
+	if !is && m.raised && !m.latched && m.acked {
+		m.raised = false // returned to normal after somebody had seen it
+	}
+	if !is && m.raised && !m.latched && row.Action < CutHeat && now-m.gone >= 30*time.Second {
+		m.raised = false // it came, went, and nobody looked for half a minute: it is in the record
+	}
+	// A latched trip acts whether its cause is gone or not; anything else acts only while it is true.
+	if m.raised && (is || m.latched) {
+		g.act(row, i, v)
+	}
+}
+
+func (g *Guard) act(row *Alarm, i int, v *Verdict) {
+	switch row.Action {
+	case CutHeat:
+		v.Allow = 0
+	case ZoneOff:
+		if row.Of == EachSensor {
+			v.Allow &^= g.limits.Sensors[i].Heaters
+		} else {
+			v.Allow = 0
+		}
+	case HoldHeat:
+		v.Hold = true
+	}
+}
+
+// longEnough applies the row's delay; two rows have delays of their own in the machine file.
+func (g *Guard) longEnough(now time.Duration, r, i int, m *memory) bool {
+	switch rows[r].Code {
+	case "sensor_lost":
+		// Counted from the last good sample, not from the first bad one, so that the age of that sample counts too.
+		last := g.lastGood[i]
+		if !g.everGood[i] {
+			last = m.since
+		}
+		return now-last >= g.limits.Sensors[i].LostAfter
+	case "extraction":
+		return now-m.since >= g.limits.ExtractionHold
+	}
+	return now-m.since >= rows[r].After
+}
+
+func (g *Guard) latch(r, i int) {
+	if g.firstRow < 0 {
+		g.firstRow, g.firstSub = r, i
+		g.tripID++
+	}
+	g.mem[r][i].latched = true
+}
+
+func (g *Guard) subjects(s Subject) int {
+	switch s {
+	case EachSensor:
+		return g.limits.NSensors
+	case EachHeater:
+		return g.limits.NHeaters
+	case EachBlower:
+		return g.limits.NBlowers
+	case EachInterlock:
+		return g.limits.NInterlock
+	}
+	return 1
+}
+
+// Proven reports whether air of blower b has been proven for long enough to heat it.
+func (g *Guard) Proven(b int) bool {
+	return b >= 0 && b < g.limits.NBlowers && g.airOn[b] && g.now-g.airSince[b] >= AirProof
+}
+
+// FirstOut returns the trip that latched first since the last reset: its row, subject and number.
+func (g *Guard) FirstOut() (row, subject int, id uint32, tripped bool) {
+	if g.firstRow < 0 {
+		return 0, 0, 0, false
+	}
+	return g.firstRow, g.firstSub, g.tripID, true
+}
+
+// CauseGone is how long every cause must have been gone before a reset is accepted (invariant I-19).
+const CauseGone = time.Second
+
+// Reset clears trip id if every latched cause has been gone for CauseGone. It never energises anything: the
+// station is idle afterwards and waits for a new start. A refused reset leaves no memory.
+func (g *Guard) Reset(id uint32) error {
+	if g.firstRow < 0 {
+		return fmt.Errorf("there is no trip to reset")
+	}
+	if id != g.tripID {
+		return fmt.Errorf("trip %d is not the present one; the present trip is %d", id, g.tripID)
+	}
+	for r := range rows {
+		for i := range g.subjects(rows[r].Of) {
+			m := &g.mem[r][i]
+			// Armed rows are never true at rest, so ask the raw condition: a door still open is a cause still there.
+			if m.latched && (rows[r].True(&g.limits, &g.facts, i) || m.true_ || g.now-m.gone < CauseGone) {
+				return fmt.Errorf("the cause is still there: %s. %s", g.Title(r, i), rows[r].Do)
+			}
+		}
+	}
+	for r := range rows {
+		for i := range g.subjects(rows[r].Of) {
+			if g.mem[r][i].latched {
+				g.mem[r][i] = memory{}
+			}
+		}
+	}
+	g.firstRow = -1
+	return nil
+}
+
+// Acknowledge records that a person has seen the alarm. It clears nothing that is true or latched.
+func (g *Guard) Acknowledge(code string, subject int) error {
+	for r := range rows {
+		if rows[r].Code == code && subject >= 0 && subject < g.subjects(rows[r].Of) && g.mem[r][subject].raised {
+			g.mem[r][subject].acked = true
+			return nil
+		}
+	}
+	return fmt.Errorf("alarm %q is not active", code)
+}
+
+// Title returns the row's title with the subject's name in it.
+func (g *Guard) Title(r, i int) string { return Title(&g.limits, r, i) }
+
+// Title returns row r's title with the name of subject i in it.
+func Title(l *Limits, r, i int) string {
+	name := SubjectName(l, r, i)
+	if name == "" || rows[r].Of == Station || rows[r].Code == "emergency_stop" {
+		return rows[r].Title
+	}
+	return fmt.Sprintf(rows[r].Title, name)
+}
+
+// SubjectName returns the configured name of subject i of row r; it is empty for the station itself.
+func SubjectName(l *Limits, r, i int) string {
+	switch rows[r].Of {
+	case EachSensor:
+		return l.Sensors[i].Name
+	case EachHeater:
+		return l.Heaters[i].Name
+	case EachBlower:
+		return l.Blowers[i].Name
+	case EachInterlock:
+		return l.Interlocks[i].Name
+	}
+	return ""
+}
+
+// Alarms copies the raised alarms into dst in first-out order and returns how many there are. It allocates nothing.
+func (g *Guard) Alarms(dst []Active) int {
+	n := 0
+	for r := range rows {
+		for i := range g.subjects(rows[r].Of) {
+			m := &g.mem[r][i]
+			if !m.raised || n == len(dst) {
+				continue
+			}
+			a := Active{Row: r, Subject: i, State: m.state(), At: m.at, Value: m.value, Limit: m.limit, True: m.true_}
+			if m.latched {
+				a.TripID, a.FirstOut = g.tripID, r == g.firstRow && i == g.firstSub
+			}
+			dst[n] = a
+			n++
+		}
+	}
+	return n
+}
+
+func (m *memory) state() State {
+	switch {
+	case !m.raised:
+		return Normal
+	case m.latched && m.acked:
+		return LatchedAcknowledged
+	case m.latched && !m.true_:
+		return LatchedUnacknowledged
+	case m.acked:
+		return Acknowledged
+	case !m.true_:
+		return ReturnedUnacked
+	}
+	return Unacknowledged
+}

@@ -1,0 +1,151 @@
+// Package safety decides when heat must stop.
+//
+// It is a pure function of what was measured, what is configured and what has latched: no clock, no goroutine,
+// no I/O. It knows nothing of profiles, jobs or tuning, and it imports nothing but units, so that no change of a
+// control law can weaken a cut-off. It can only remove heat, never ask for it.
+package safety
+
+import (
+	"time"
+
+	"trivet/process/unit"
+)
+
+// Sizes of the fixed tables. A machine file with more of anything is refused when it is read.
+const (
+	MaxSensors    = 16
+	MaxHeaters    = 8
+	MaxBlowers    = 4
+	MaxInterlocks = 8
+)
+
+// Mask is a set of heaters, one bit each, bit 0 being heater 0.
+type Mask uint16
+
+// All is the set of every heater.
+const All = Mask(1<<MaxHeaters - 1)
+
+// Has reports whether heater i is in the set.
+func (m Mask) Has(i int) bool { return m&(1<<i) != 0 }
+
+// With returns the set with heater i added.
+func (m Mask) With(i int) Mask { return m | 1<<i }
+
+// Role says what a sensor watches. The words are stored and sent: do not rename them.
+type Role string
+
+// The roles a sensor can have.
+const (
+	RoleJoint      Role = "joint"       // at a ball under the part
+	RolePackageTop Role = "package_top" // on the part's lid or mould
+	RoleBoard      Role = "board"       // on the board beside the part
+	RoleNozzle     Role = "nozzle"      // air leaving a hot-air head
+	RoleArea       Role = "area"        // on an area emitter
+	RoleNeighbour  Role = "neighbour"   // on a part that must stay cool
+)
+
+// Sensor is how one sensor is guarded.
+type Sensor struct {
+	Name    string
+	Role    Role
+	Ceiling unit.Celsius // a valid sample at or above it removes heat in the same tick
+	Heaters Mask         // whose heat it limits; All for joint, package top and neighbour (invariant I-15)
+	// Guard says that heat depends on this sensor: losing it for LostAfter cuts all heat.
+	Guard bool
+	// LostAfter is how long no valid sample may arrive. At most 2 s (invariant I-12); 0.7 s leaves room for
+	// one conversion and one tick inside the 1.0 s of reaction class R1.
+	LostAfter time.Duration
+}
+
+// Heater is how one heater is guarded.
+type Heater struct {
+	Name   string
+	Blower int  // index of the blower whose air must be proven; negative for a heater that needs none
+	Sense  bool // a load sense is fitted behind the relay
+}
+
+// Blower is the air of one head.
+type Blower struct {
+	Name  string
+	Proof bool // an airflow switch, tacho or pressure switch is fitted
+}
+
+// InterlockKind says what an interlock contact stands for.
+type InterlockKind string
+
+// The kinds of interlock.
+const (
+	EmergencyStop InterlockKind = "emergency_stop"
+	Door          InterlockKind = "door"
+	Extraction    InterlockKind = "extraction"
+	Limiter       InterlockKind = "limiter" // auxiliary contact of the independent over-temperature limiter
+)
+
+// Interlock is one normally-closed contact loop: open, or a broken wire, is the unsafe side.
+type Interlock struct {
+	Name string
+	Kind InterlockKind
+}
+
+// Limits is everything configured that the guard judges by. It is a plain value: copying it copies all of it.
+type Limits struct {
+	Sensors    [MaxSensors]Sensor
+	NSensors   int
+	Heaters    [MaxHeaters]Heater
+	NHeaters   int
+	Blowers    [MaxBlowers]Blower
+	NBlowers   int
+	Interlocks [MaxInterlocks]Interlock
+	NInterlock int
+
+	MaxRun         time.Duration // longest time heat may be wanted without a break
+	ExtractionHold time.Duration // how long extraction may fail before heat is cut; at most 30 s (hazard I-01)
+	Mirror         bool          // a mirror contact reports the series contactor
+}
+
+// Facts is what the guard sees in one tick. The zero value reports nothing good: no reading, every contact open.
+type Facts struct {
+	Readings [MaxSensors]unit.Reading
+	Closed   [MaxInterlocks]bool // interlock contact closed
+	BlowerOn [MaxBlowers]bool    // commanded
+	AirFlows [MaxBlowers]bool    // proof contact says air flows
+	Driven   Mask                // heater relays that were commanded on since the last tick
+	Sensed   Mask                // load seen behind the relay
+	Mirror   bool                // contactor's mirror contact says closed
+	Enabled  bool                // heat-enable was given in the last tick
+	Late     time.Duration       // how late this tick started against its schedule
+
+	// Armed is true while the station may put heat on the board. A door opened at rest is not a trip.
+	Armed   bool
+	HeatFor time.Duration // how long heat has been wanted in this run
+	// Ceiling tightens the station's ceiling for one role in this run; zero leaves the station's own.
+	// A run can never loosen a ceiling: the lower of the two counts (invariant I-16).
+	RunCeiling Ceilings
+	BadDrive   bool // the control law asked for something that is not a duty between 0 and 1
+	Silent     bool // set by the keeper: no tick arrived in time
+}
+
+// Ceilings holds the run's tighter ceilings by role without allocating.
+type Ceilings struct {
+	Joint, PackageTop, Board, Neighbour unit.Celsius
+}
+
+// ceiling returns the ceiling of sensor i in force in this tick.
+func ceiling(l *Limits, f *Facts, i int) unit.Celsius {
+	c := l.Sensors[i].Ceiling
+	run := unit.Celsius(0)
+	switch l.Sensors[i].Role {
+	case RoleJoint:
+		run = f.RunCeiling.Joint
+	case RolePackageTop:
+		run = f.RunCeiling.PackageTop
+	case RoleBoard:
+		run = f.RunCeiling.Board
+	case RoleNeighbour:
+		run = f.RunCeiling.Neighbour
+	}
+	if run > 0 && run < c {
+		return run
+	}
+	return c
+}

@@ -1,0 +1,78 @@
+package safety
+
+import "trivet/process/unit"
+
+// Permissive is one condition that must hold before a run may start.
+type Permissive struct {
+	Code  string
+	Title string // what holds when it holds; %s is the subject's name
+	Not   string // what is wrong when it does not
+	Do    string // what to do then
+	Of    Subject
+	Holds func(l *Limits, f *Facts, i int) bool
+}
+
+// ColdEnough is the hottest a joint or board may be when a run starts: the plan begins from a cold board, and a
+// hand has just been on it. 60 °C is the trade's touch limit for seconds (common practice, no source).
+const ColdEnough = unit.Celsius(60)
+
+var permissives = [...]Permissive{
+	{
+		Code: "emergency_stop", Title: "Emergency stop released", Not: "the emergency stop is pressed", Do: "Turn the button to release it.", Of: EachInterlock,
+		Holds: func(l *Limits, f *Facts, i int) bool { return l.Interlocks[i].Kind != EmergencyStop || f.Closed[i] },
+	},
+	{
+		Code: "limiter", Title: "%s not tripped", Not: "%s has tripped or its wire is broken", Do: "Reset it by hand at the limiter.", Of: EachInterlock,
+		Holds: func(l *Limits, f *Facts, i int) bool { return l.Interlocks[i].Kind != Limiter || f.Closed[i] },
+	},
+	{
+		Code: "door", Title: "%s closed", Not: "%s is open", Do: "Close it.", Of: EachInterlock,
+		Holds: func(l *Limits, f *Facts, i int) bool { return l.Interlocks[i].Kind != Door || f.Closed[i] },
+	},
+	{
+		Code: "extraction", Title: "%s runs", Not: "%s is not running", Do: "Switch the fume extraction on.", Of: EachInterlock,
+		Holds: func(l *Limits, f *Facts, i int) bool { return l.Interlocks[i].Kind != Extraction || f.Closed[i] },
+	},
+	{
+		Code: "sensor", Title: "%s reads", Not: "%s does not read", Do: "Push its plug home.", Of: EachSensor,
+		Holds: func(l *Limits, f *Facts, i int) bool { return !l.Sensors[i].Guard || f.Readings[i].Usable() },
+	},
+	{
+		Code: "cold", Title: "%s is cool", Not: "%s is still hot", Do: "Wait until it is below 60 °C.", Of: EachSensor,
+		Holds: func(l *Limits, f *Facts, i int) bool {
+			r := l.Sensors[i].Role
+			c, ok := f.Readings[i].Temp()
+			return (r != RoleJoint && r != RoleBoard && r != RolePackageTop) || !ok || c < ColdEnough
+		},
+	},
+}
+
+// Permissives returns the table. The slice is fresh.
+func Permissives() []Permissive { return append([]Permissive(nil), permissives[:]...) }
+
+// Applies reports whether permissive p concerns subject i at all on this machine.
+func (p *Permissive) Applies(l *Limits, i int) bool {
+	switch p.Of {
+	case EachInterlock:
+		return i < l.NInterlock && string(l.Interlocks[i].Kind) == p.Code
+	case EachSensor:
+		if i >= l.NSensors {
+			return false
+		}
+		r := l.Sensors[i].Role
+		return (p.Code == "sensor" && l.Sensors[i].Guard) || (p.Code == "cold" && (r == RoleJoint || r == RoleBoard || r == RolePackageTop))
+	}
+	return false
+}
+
+// ready reports whether every permissive holds for every subject it applies to.
+func (g *Guard) ready() bool {
+	for p := range permissives {
+		for i := range g.subjects(permissives[p].Of) {
+			if !permissives[p].Holds(&g.limits, &g.facts, i) {
+				return false
+			}
+		}
+	}
+	return true
+}
