@@ -1,0 +1,178 @@
+package strict
+
+import (
+	"bytes"
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2/unstable"
+)
+
+// How far the index of lines looks into lists: what lies deeper is blamed on the line of what holds it.
+const (
+	maxDepth    = 16
+	maxElements = 10000
+)
+
+// Line returns the line, from 1, on which a key stands: Line(data, "segment", 2, "ramp_c_per_s"), with the index of a
+// list element from 0. A key that is not there gets the line of the nearest table around it that is, and 0 if
+// there is none.
+func Line(data []byte, keyPath ...any) int {
+	path := ""
+	for _, k := range keyPath {
+		switch k := k.(type) {
+		case int:
+			path += fmt.Sprintf("[%d]", k)
+		default:
+			path = join(path, fmt.Sprint(k))
+		}
+	}
+	return At(data, path)
+}
+
+// At is Line for a key written as in a Problem: At(data, "segment[2].ramp_c_per_s").
+func At(data []byte, key string) int {
+	if len(data) > MaxSize {
+		return 0
+	}
+	lines, err := indexLines(data)
+	if err != nil {
+		return 0
+	}
+	return nearest(lines, key)
+}
+
+// nearest returns the line of key, or of the nearest table or list around it that has one, or 0.
+func nearest(lines map[string]int, key string) int {
+	for key != "" {
+		if line, ok := lines[key]; ok {
+			return line
+		}
+		cut := strings.LastIndexAny(key, ".[")
+		if cut < 0 {
+			break
+		}
+		key = key[:cut]
+	}
+	return 0
+}
+
+func join(path, key string) string {
+	if path == "" {
+		return key
+	}
+	return path + "." + key
+}
+
+// refused says why a file is not looked at any further.
+type refused struct {
+	line          int
+	what, allowed string
+}
+
+// indexer walks the expressions of a file and remembers where every key stands.
+type indexer struct {
+	parser   unstable.Parser
+	newlines []int          // offsets
+	lines    map[string]int // by key
+	lists    map[string]int // how many [[tables]] of a name there have been
+	prefix   string         // the table we are in
+	err      *refused
+}
+
+// indexLines returns the line of every key. A file that is not TOML gives the lines up to the mistake: the reader
+// proper says what is wrong with it.
+func indexLines(data []byte) (map[string]int, *refused) {
+	x := &indexer{lines: map[string]int{}, lists: map[string]int{}}
+	for at := 0; ; {
+		n := bytes.IndexByte(data[at:], '\n')
+		if n < 0 {
+			break
+		}
+		at += n + 1
+		x.newlines = append(x.newlines, at-1)
+	}
+	x.parser.Reset(data)
+	for x.err == nil && x.parser.NextExpression() {
+		switch e := x.parser.Expression(); e.Kind {
+		case unstable.Table, unstable.ArrayTable:
+			x.header(e)
+		case unstable.KeyValue:
+			x.keyValue(x.prefix, e, 0)
+		}
+	}
+	return x.lines, x.err
+}
+
+// line returns the line a node stands on, or fallback for the few nodes that do not know.
+func (x *indexer) line(n *unstable.Node, fallback int) int {
+	if n.Raw.Length == 0 {
+		return fallback
+	}
+	return 1 + sort.SearchInts(x.newlines, int(n.Raw.Offset))
+}
+
+// note remembers where key stands, the first time it is met.
+func (x *indexer) note(key string, line int) {
+	if len(key) > maxKey {
+		x.err = &refused{line, fmt.Sprintf("the key %.40s… is longer than %d characters", key, maxKey), "short names"}
+		return
+	}
+	if _, ok := x.lines[key]; !ok {
+		x.lines[key] = line
+	}
+}
+
+// header enters a [table] or a [[table]].
+func (x *indexer) header(e *unstable.Node) {
+	path, line := "", 0
+	for it := e.Key(); it.Next() && x.err == nil; {
+		n := it.Node()
+		line = x.line(n, line)
+		path = join(path, string(n.Data))
+		last := it.IsLast()
+		if last && e.Kind == unstable.ArrayTable {
+			x.lists[path]++
+			x.note(path, line)
+		}
+		if count := x.lists[path]; count > 0 {
+			path = fmt.Sprintf("%s[%d]", path, count-1)
+		}
+		x.note(path, line)
+	}
+	x.prefix = path
+}
+
+// keyValue notes a key, which may be dotted, and what is inside its value.
+func (x *indexer) keyValue(prefix string, e *unstable.Node, depth int) {
+	path, line := prefix, 0
+	for it := e.Key(); it.Next() && x.err == nil; {
+		line = x.line(it.Node(), line)
+		path = join(path, string(it.Node().Data))
+		x.note(path, line)
+	}
+	x.value(path, e.Value(), line, depth)
+}
+
+func (x *indexer) value(path string, v *unstable.Node, line, depth int) {
+	if depth >= maxDepth || x.err != nil {
+		return
+	}
+	switch v.Kind {
+	case unstable.InlineTable:
+		for it := v.Children(); it.Next() && x.err == nil; {
+			if n := it.Node(); n.Kind == unstable.KeyValue {
+				x.keyValue(path, n, depth+1)
+			}
+		}
+	case unstable.Array:
+		i := 0
+		for it := v.Children(); it.Next() && i < maxElements && x.err == nil; i++ {
+			at := fmt.Sprintf("%s[%d]", path, i)
+			line = x.line(it.Node(), line)
+			x.note(at, line)
+			x.value(at, it.Node(), line, depth+1)
+		}
+	}
+}
