@@ -1,0 +1,61 @@
+// Temperatures for people. Inside and on the wire everything is °C; this file is the only place that knows °F.
+// A missing reading is never a number: it comes out as words.
+
+export type Scale = 'C' | 'F';
+
+/** Absolute temperature in the chosen scale. */
+export function toScale(c: number, scale: Scale): number {
+  return scale === 'F' ? c * 1.8 + 32 : c;
+}
+
+/** Temperature difference in the chosen scale: no offset. */
+export function diffToScale(k: number, scale: Scale): number {
+  return scale === 'F' ? k * 1.8 : k;
+}
+
+/** The digits of a temperature, with a real minus sign; an en dash pair when there is no reading. */
+export function digits(c: number | null | undefined, scale: Scale, decimals = 1): string {
+  if (c === null || c === undefined || !Number.isFinite(c)) return '– –';
+  return minus(toScale(c, scale).toFixed(decimals));
+}
+
+/** A temperature with its unit, or "no reading". */
+export function temp(c: number | null | undefined, scale: Scale, decimals = 1): string {
+  if (c === null || c === undefined || !Number.isFinite(c)) return 'no reading';
+  return `${digits(c, scale, decimals)} °${scale}`;
+}
+
+/** A difference with its unit and without a sign: the words around it say which way. */
+export function diff(k: number, scale: Scale, decimals = 1): string {
+  return `${Math.abs(diffToScale(k, scale)).toFixed(decimals)} °${scale}`;
+}
+
+// Words that make the number before them a difference: "1.2 °C below plan" has no offset, "below 45 °C" has one.
+const DIFFERENCE = /^\s+(above|below|over|under|off|from|higher|lower|warmer|cooler|hotter|colder|apart|of plan)\b/;
+const TEMPERATURE = /([-−]?\d+(?:\.\d+)?)[\s\u00a0]?°C(\/s)?/g;
+
+/**
+ * Rewrites every temperature in a sentence of the station into the chosen scale and keeps its number of decimals.
+ * The station writes °C only; rates (°C/s) and differences are scaled without the offset.
+ */
+export function inScale(sentence: string, scale: Scale): string {
+  if (scale === 'C') return sentence;
+  return sentence.replace(TEMPERATURE, (whole: string, number: string, rate: string | undefined, at: number) => {
+    const value = Number(number.replace('−', '-'));
+    const decimals = number.split('.')[1]?.length ?? 0;
+    const after = sentence.slice(at + whole.length);
+    const difference = rate !== undefined || DIFFERENCE.test(after);
+    const out = difference ? diffToScale(value, scale) : toScale(value, scale);
+    return `${minus(out.toFixed(decimals))} °${scale}${rate ?? ''}`;
+  });
+}
+
+/** Power in whole watts. */
+export function watts(w: number): string {
+  return `${Math.round(w)} W`;
+}
+
+function minus(s: string): string {
+  const n = s.replace('-', '−');
+  return /^−0(\.0+)?$/.test(n) ? n.slice(1) : n; // "−0.0" is a rounding artefact, not a temperature
+}

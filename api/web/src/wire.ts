@@ -1,0 +1,85 @@
+// What the station sends under /api/v1, as types. Units are in the names: °C, W, seconds; a missing reading is null
+// and its quality says why. Nothing here has behaviour.
+
+export type RunState = 'idle' | 'running' | 'holding' | 'held' | 'restarting' | 'stopping' | 'stopped' | 'aborting' | 'aborted' | 'complete';
+export type Phase = '' | 'proving_air' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
+export type Kind = 'removal' | 'placement' | 'reball';
+export type Command = 'start' | 'hold' | 'restart' | 'stop' | 'reset' | 'acknowledge' | 'confirm_lift';
+
+export interface Run {
+  id: number; kind: Kind; profile: string; board: string; part: string; serial: string; by: string;
+  elapsed_s: number; // real time since the start
+  profile_s: number; // profile time: stands still while the run waits or is held
+  total_s: number; // of the profile
+  segment: string; segment_index: number; segment_left_s: number; waiting: boolean;
+  target_c: number; verdict: 'pass' | 'fail' | null;
+}
+
+export interface Joint { sensor: string; label: string; temp_c: number | null; quality: string; estimated: boolean }
+
+export interface Sensor {
+  name: string; label: string;
+  role: string; // joint, package_top, board, nozzle, area, neighbour
+  chip: string; temp_c: number | null; quality: string; reason: string; ceiling_c: number | null;
+}
+
+export interface Heater {
+  name: string; label: string; kind: string; temp_c: number | null; quality: string; set_c: number | null;
+  ceiling_c: number | null; duty: number; on: boolean; allowed: boolean; power_w: number; rated_w: number;
+  air: 'none' | 'off' | 'starting' | 'proven' | 'lost';
+}
+
+export interface Permissive { code: string; title: string; holds: boolean; text: string; do: string }
+
+export interface Alarm {
+  code: string; subject: number; title: string; do: string; state: string; at_s: number;
+  value_c: number | null; limit_c: number | null; trip_id: number; first_out: boolean; cause_present: boolean;
+}
+
+export interface Lift {
+  waiting: boolean; open: boolean; molten_for_s: number; needed_s: number; left_s: number | null;
+  confirmed: boolean; missed: boolean;
+}
+
+export interface Ended { state: RunState; code: string; reason: string; by: string }
+
+export interface State {
+  seq: number; boot_id: string; at_s: number; time_utc: string; simulated: boolean; speed: number;
+  machine: string; board: string; sentence: string; sentence_meaning: string; state: RunState; phase: Phase;
+  ended: Ended | null; run: Run | null; joint: Joint | null; sensors: Sensor[]; heaters: Heater[]; fan: number;
+  permissives: Permissive[]; alarms: Alarm[]; trip_id: number; lift: Lift;
+  mains: { power_w: number; budget_w: number }; heat_enabled: boolean; late_ms: number; recording: boolean;
+  allowed_commands: Command[];
+}
+
+export interface StationEvent { at_s: number; code: string; text: string; by: string }
+
+export type Message =
+  | { type: 'hello'; seq: number; boot_id: string; version: string; resume: boolean }
+  | { type: 'state'; seq: number; state: State }
+  | { type: 'event'; seq: number; event: StationEvent }
+  | { type: 'gap'; seq: number; from: number; to: number };
+
+export interface Segment { name: string; from_s: number; to_s: number; lift: boolean; cool: boolean }
+
+export interface Plan {
+  profile: string; time_s: number[]; target_c: (number | null)[]; low_c: (number | null)[]; high_c: (number | null)[];
+  segments: Segment[]; liquidus_c: number; solidus_c: number;
+}
+
+export interface Trace {
+  run_id: number; channels: { name: string; unit: string; kind: string }[];
+  time_s: number[]; profile_s: number[]; columns: (number | null)[][]; thinned?: boolean;
+}
+
+export interface ProfileInfo { name: string; title: string; kind: Kind; alloy: string; total_s: number; peak_c: number; default: boolean }
+
+export interface RunLine {
+  id: number; begun_utc: string; kind: Kind; profile: string; board: string; part: string; by: string;
+  state: string; code: string; reason: string; elapsed_s: number; samples: number; verdict: string | null;
+}
+
+export interface Check { name: string; value: number | null; limit: number | null; unit: string; ok: boolean; source: string }
+
+// Problem is an RFC 9457 document with the station's own code and what to do.
+export interface Problem { type?: string; title: string; status: number; detail?: string; code?: string; do?: string }

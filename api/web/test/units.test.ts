@@ -1,0 +1,43 @@
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { diff, digits, inScale, temp, toScale } from '../src/logic/units.ts';
+
+test('fixed points of the Fahrenheit scale come out exactly', () => {
+  // Defining points: ice 32 °F, steam 212 °F, and −40 where both scales meet.
+  assert.equal(toScale(0, 'F'), 32);
+  assert.equal(toScale(100, 'F'), 212);
+  assert.equal(toScale(-40, 'F'), -40);
+  assert.equal(toScale(217, 'C'), 217);
+});
+
+test('a missing reading is words or dashes, never a number', () => {
+  for (const none of [null, undefined, NaN, Infinity]) {
+    assert.equal(temp(none, 'C'), 'no reading');
+    assert.doesNotMatch(digits(none, 'F'), /\d/);
+  }
+});
+
+test('a negative temperature has a real minus sign and zero has none', () => {
+  assert.equal(temp(-5.25, 'C', 2), '−5.25 °C');
+  assert.equal(digits(-0.01, 'C'), '0.0');
+});
+
+test('a difference is scaled without the offset', () => {
+  assert.equal(diff(-10, 'F'), '18.0 °F');
+});
+
+test('a sentence in °C is left as it is', () => {
+  const s = 'Soak, 0:38 left. Coldest joint 187.4 °C, 1.2 °C below plan.';
+  assert.equal(inScale(s, 'C'), s);
+});
+
+test('a sentence in °F converts temperatures with the offset and differences without', () => {
+  assert.equal(inScale('Soak, 0:38 left. Coldest joint 187.4 °C, 1.2 °C below plan.', 'F'),
+    'Soak, 0:38 left. Coldest joint 369.3 °F, 2.2 °F below plan.');
+  assert.equal(inScale('Everything measured is below 45 °C.', 'F'), 'Everything measured is below 113 °F.');
+  assert.equal(inScale('Hot: up to 240 °C, do not touch.', 'F'), 'Hot: up to 464 °F, do not touch.');
+});
+
+test('a rate is a difference per second', () => {
+  assert.equal(inScale('rises 2.0 °C/s', 'F'), 'rises 3.6 °F/s');
+});
