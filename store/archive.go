@@ -1,0 +1,213 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"trivet/process"
+	"trivet/station"
+)
+
+const runColumns = `id, boot_id, begun_utc, clock_synced, kind, profile, profile_toml, board, part, serial, begun_by, station, simulated, software,
+	channels, period_ns, end_state, end_code, end_reason, ended_by, ended_utc, elapsed_ns, verdict`
+
+// Runs returns the newest runs first, at most limit of them. Its records do not count damaged chunks (that takes
+// reading all samples); Run does.
+func (d *DB) Runs(ctx context.Context, limit int) ([]station.RunRecord, error) {
+	runs, err := d.selectRuns(ctx, d.state.read, "ORDER BY id DESC LIMIT ?", max(0, limit))
+	if err != nil {
+		return nil, fmt.Errorf("list the runs: %w", err)
+	}
+	for i := range runs {
+		if err := d.countSamples(ctx, &runs[i]); err != nil {
+			return nil, fmt.Errorf("count the samples of run %d: %w", runs[i].Head.ID, err)
+		}
+	}
+	return runs, nil
+}
+
+// Run returns one run, or ErrNoRun. Samples and Bad count what Samples would return and leave out.
+func (d *DB) Run(ctx context.Context, id int64) (station.RunRecord, error) {
+	runs, err := d.selectRuns(ctx, d.state.read, "WHERE id=?", id)
+	if err != nil {
+		return station.RunRecord{}, fmt.Errorf("read run %d: %w", id, err)
+	}
+	if len(runs) == 0 {
+		return station.RunRecord{}, station.ErrNoRun{ID: id}
+	}
+	r := runs[0]
+	samples, bad, err := d.load(ctx, id)
+	if err != nil {
+		return station.RunRecord{}, fmt.Errorf("read the samples of run %d: %w", id, err)
+	}
+	r.Samples, r.Bad = len(samples), bad
+	if n := len(samples); n > 0 {
+		r.LastAt = samples[n-1].At
+	}
+	return r, nil
+}
+
+// Samples returns the columns of a run and its kept rows in order. Rows of damaged chunks are left out; their numbers are missing.
+func (d *DB) Samples(ctx context.Context, id int64) ([]station.Channel, []station.Sample, error) {
+	var text string
+	switch err := d.state.read.QueryRowContext(ctx, "SELECT channels FROM runs WHERE id=?", id).Scan(&text); {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil, station.ErrNoRun{ID: id}
+	case err != nil:
+		return nil, nil, fmt.Errorf("read the columns of run %d: %w", id, err)
+	}
+	var channels []station.Channel
+	if err := json.Unmarshal([]byte(text), &channels); err != nil {
+		return nil, nil, fmt.Errorf("read the columns of run %d: %w", id, err)
+	}
+	rows, _, err := d.load(ctx, id)
+	if err != nil {
+		return nil, nil, fmt.Errorf("read the samples of run %d: %w", id, err)
+	}
+	return channels, rows, nil
+}
+
+// load reads the chunks of a run one by one, so that one that cannot be read at all costs only itself.
+func (d *DB) load(ctx context.Context, run int64) (samples []station.Sample, bad int, err error) {
+	ids, total, err := d.chunkIDs(ctx, run)
+	if broken(err) {
+		bad = 1 // the list itself is torn: keep what could still be listed
+	} else if err != nil {
+		return nil, 0, err
+	}
+	samples = make([]station.Sample, 0, total)
+	for _, id := range ids {
+		c := chunk{}
+		var first, last, crc int64
+		err := d.samples.read.QueryRowContext(ctx, `SELECT run, first_seq, samples, columns, last_ns, crc, data FROM chunks WHERE id=?`, id).
+			Scan(&c.run, &first, &c.samples, &c.columns, &last, &crc, &c.data)
+		if err != nil && !broken(err) && !errors.Is(err, sql.ErrNoRows) {
+			return nil, 0, err
+		}
+		c.first, c.last, c.crc = uint64(first), time.Duration(last), uint32(crc)
+		if err == nil && c.run == run {
+			samples, err = c.unpack(samples)
+		} else {
+			err = errDamaged
+		}
+		if err != nil {
+			bad++
+		}
+	}
+	return samples, bad, nil
+}
+
+// chunkIDs lists the chunks of a run in the order of their samples, and how many samples they claim to hold. The claim
+// is only used to size a buffer, and capped, because it may be damaged too. With an error it returns what it got so far.
+func (d *DB) chunkIDs(ctx context.Context, run int64) (ids []int64, total int, err error) {
+	rows, err := d.samples.read.QueryContext(ctx, "SELECT id, samples FROM chunks WHERE run=? ORDER BY first_seq", run)
+	if err != nil {
+		return nil, 0, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id, n int64
+		if err := rows.Scan(&id, &n); err != nil {
+			return ids, total, err
+		}
+		ids, total = append(ids, id), total+int(min(max(n, 0), maxChunk))
+	}
+	return ids, total, rows.Err()
+}
+
+// Events returns what happened in a run, or with id 0 to the station, oldest first.
+func (d *DB) Events(ctx context.Context, id int64) ([]station.RunEvent, error) {
+	if id != 0 {
+		if err := d.exists(ctx, id); err != nil {
+			return nil, err
+		}
+	}
+	rows, err := d.state.read.QueryContext(ctx, "SELECT at_ns, utc, code, text, by_who FROM events WHERE run=? ORDER BY id", id)
+	if err != nil {
+		return nil, fmt.Errorf("read the events of run %d: %w", id, err)
+	}
+	defer rows.Close()
+	var out []station.RunEvent
+	for rows.Next() {
+		var e station.RunEvent
+		var at int64
+		var when string
+		if err := rows.Scan(&at, &when, &e.Code, &e.Text, &e.By); err != nil {
+			return nil, fmt.Errorf("read the events of run %d: %w", id, err)
+		}
+		e.At = time.Duration(at)
+		if e.UTC, err = time.Parse(time.RFC3339Nano, when); err != nil {
+			return nil, fmt.Errorf("read the events of run %d: %w", id, err)
+		}
+		out = append(out, e)
+	}
+	return out, rows.Err()
+}
+
+// countSamples fills in how many samples the chunks of a run claim to hold and when the last one was. Where the list of
+// chunks is torn it says none, because a damaged sample must not keep the program from starting.
+func (d *DB) countSamples(ctx context.Context, r *station.RunRecord) error {
+	var n, last sql.NullInt64
+	err := d.samples.read.QueryRowContext(ctx, "SELECT sum(samples), max(last_ns) FROM chunks WHERE run=?", r.Head.ID).Scan(&n, &last)
+	r.Samples, r.LastAt = int(n.Int64), time.Duration(last.Int64)
+	if broken(err) {
+		return nil
+	}
+	return err
+}
+
+func (d *DB) selectRuns(ctx context.Context, from *sql.DB, tail string, args ...any) ([]station.RunRecord, error) {
+	rows, err := from.QueryContext(ctx, "SELECT "+runColumns+" FROM runs "+tail, args...)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var out []station.RunRecord
+	for rows.Next() {
+		r, err := scanRun(rows)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, r)
+	}
+	return out, rows.Err()
+}
+
+func scanRun(rows *sql.Rows) (station.RunRecord, error) {
+	var r station.RunRecord
+	var h, e = &r.Head, &r.End
+	var begun, kind, channels string
+	var period int64
+	var state, code, reason, by, ended, verdict sql.NullString
+	var elapsed sql.NullInt64
+	err := rows.Scan(&h.ID, &h.BootID, &begun, &h.ClockSynced, &kind, &h.Profile, &h.ProfileTOML, &h.Board, &h.Part, &h.Serial, &h.By,
+		&h.Station, &h.Simulated, &h.Software, &channels, &period, &state, &code, &reason, &by, &ended, &elapsed, &verdict)
+	if err != nil {
+		return r, err
+	}
+	h.Kind, h.Period = process.Kind(kind), time.Duration(period)
+	if h.BegunUTC, err = time.Parse(time.RFC3339Nano, begun); err != nil {
+		return r, fmt.Errorf("run %d: %w", h.ID, err)
+	}
+	if err = json.Unmarshal([]byte(channels), &h.Channels); err != nil {
+		return r, fmt.Errorf("run %d: columns: %w", h.ID, err)
+	}
+	if !state.Valid {
+		return r, nil
+	}
+	e.State, e.Code, e.Reason, e.By, e.Elapsed = station.State(state.String), code.String, reason.String, by.String, time.Duration(elapsed.Int64)
+	if e.EndedUTC, err = time.Parse(time.RFC3339Nano, ended.String); err != nil {
+		return r, fmt.Errorf("run %d: %w", h.ID, err)
+	}
+	if verdict.Valid {
+		e.Verdict = new(process.Verdict)
+		if err = json.Unmarshal([]byte(verdict.String), e.Verdict); err != nil {
+			return r, fmt.Errorf("run %d: verdict: %w", h.ID, err)
+		}
+	}
+	return r, nil
+}

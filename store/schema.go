@@ -1,0 +1,153 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net/url"
+	"os"
+	"path/filepath"
+
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/database"
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+//go:embed migrations
+var migrations embed.FS
+
+// ErrNewer says that the records were written by a newer version of the program. Older code must not touch them.
+type ErrNewer struct {
+	File       string
+	Has, Knows int64 // schema versions
+}
+
+func (e ErrNewer) Error() string {
+	return fmt.Sprintf("%s was written by a newer version of this program (its schema is version %d, this program knows up to %d); "+
+		"install the newer version again, or choose another data directory with --data", e.File, e.Has, e.Knows)
+}
+
+// file is one database file with its two ways in.
+type file struct {
+	path  string
+	write *sql.DB // exactly one connection: SQLite has one writer anyway, and queueing here beats its busy errors
+	read  *sql.DB // may not write (query_only); a reader never delays the writer in WAL mode
+}
+
+// pragmas are set through the data source name, because that reaches every connection the pool ever makes; a PRAGMA
+// statement reaches one of them. A test asks them back from both pools.
+//
+//   - busy_timeout 5 s: covers a person copying the file with the sqlite3 tool.
+//   - journal_size_limit 4 MiB: the write-ahead log gives disk space back after a burst.
+//   - trusted_schema off: a doctored file cannot make us call functions with side effects.
+func pragmas(synchronous string, readOnly bool) url.Values {
+	q := url.Values{}
+	q.Add("_pragma", "busy_timeout(5000)")
+	q.Add("_pragma", "journal_mode(WAL)")
+	q.Add("_pragma", "synchronous("+synchronous+")")
+	q.Add("_pragma", "foreign_keys(1)")
+	q.Add("_pragma", "trusted_schema(0)")
+	q.Add("_pragma", "journal_size_limit(4194304)")
+	q.Add("_pragma", "temp_store(MEMORY)")
+	if readOnly {
+		q.Add("_pragma", "query_only(1)")
+	}
+	q.Set("_txlock", "immediate") // fail at BEGIN, not at the first write
+	return q
+}
+
+func openFile(ctx context.Context, dir, name, synchronous string) (*file, error) {
+	path := filepath.Join(dir, name+".db")
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	dsn := func(readOnly bool) string {
+		u := url.URL{Scheme: "file", Path: abs, RawQuery: pragmas(synchronous, readOnly).Encode()}
+		return u.String()
+	}
+	f := &file{path: path}
+	if f.write, err = sql.Open("sqlite", dsn(false)); err != nil {
+		return nil, fmt.Errorf("open %s: %w", path, err)
+	}
+	f.write.SetMaxOpenConns(1)
+	if err = f.migrate(ctx, name); err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	if f.read, err = sql.Open("sqlite", dsn(true)); err != nil {
+		return nil, errors.Join(fmt.Errorf("open %s: %w", path, err), f.Close())
+	}
+	f.read.SetMaxOpenConns(2)
+	return f, nil
+}
+
+// migrate brings the file to the newest schema this program knows. It writes nothing when that is what it has.
+func (f *file) migrate(ctx context.Context, name string) error {
+	dir, err := fs.Sub(migrations, "migrations/"+name)
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(database.DialectSQLite3, f.write, dir)
+	if err != nil {
+		return fmt.Errorf("read the migrations of %s: %w", f.path, err)
+	}
+	has, knows, err := p.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("read the schema version of %s: %w", f.path, err)
+	}
+	if has > knows {
+		return ErrNewer{File: f.path, Has: has, Knows: knows}
+	}
+	if has == knows {
+		return nil
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("bring %s to schema version %d: %w", f.path, knows, err)
+	}
+	return nil
+}
+
+// Close closes both ways in.
+func (f *file) Close() error {
+	var err error
+	if f.read != nil {
+		err = f.read.Close()
+	}
+	return errors.Join(err, f.write.Close())
+}
+
+// broken reports whether err says that a file is not a sound database. The disk being full or unreadable is not that.
+func broken(err error) bool {
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return false
+	}
+	switch e.Code() & 0xff { // the low byte is the primary result code
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return true
+	}
+	return false
+}
+
+// setAside renames a database and its companions out of the way, to a name that is still free, and returns that name.
+// Nothing is deleted: somebody may want to rescue what can be read.
+func setAside(dir, name string) (string, error) {
+	for i := 1; i < 1000; i++ {
+		to := filepath.Join(dir, fmt.Sprintf("%s.damaged-%d.db", name, i))
+		if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		for _, tail := range []string{"-wal", "-shm", ""} {
+			err := os.Rename(filepath.Join(dir, name+".db"+tail), to+tail)
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return "", err
+			}
+		}
+		return to, nil
+	}
+	return "", fmt.Errorf("more than 999 damaged files in %s; move them away", dir)
+}

@@ -1,0 +1,205 @@
+// Package store keeps runs on disk: what was ordered, what was measured, what happened and how it ended. It is the
+// only package that links SQL, and the only one that knows how a run is laid out in a file.
+//
+// It decides nothing and it is never called from the tick: its calls may wait for the disk. It starts no run, resumes
+// none, and keeps no setting that heat depends on.
+//
+// There are two files, because two things are wanted of the disk. state.db (run heads, ends, events) is committed with
+// synchronous=FULL: when Begin, Event or End has returned, a power cut does not undo it. samples.db is committed with
+// synchronous=NORMAL: a power cut may cost the last chunks, a few seconds, but not a disk flush per chunk, which an SD
+// card would feel. A flush setting belongs to a whole file, and a FULL commit would flush the samples of a shared log with it;
+// hence two files. Neither is touched while the station is idle.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"syscall"
+	"time"
+
+	"trivet/station"
+)
+
+// DB is an open data directory. Its methods may be called from any goroutine.
+type DB struct {
+	dir       string
+	lock      *os.File
+	state     *file
+	samples   *file
+	recovered []station.RunRecord
+	notices   []string
+
+	mu   sync.Mutex
+	open map[int64]*openRun // runs begun by this process and not yet ended
+}
+
+// openRun is what Append must know of a run without asking the disk.
+type openRun struct {
+	columns int
+	next    uint64 // the lowest number the next sample may have
+}
+
+// Open opens the data directory dir, makes it if only its last element is missing, and brings the files to the newest
+// schema. Runs that an earlier process left open are closed as aborted: power lost; see Recovered.
+//
+// It fails when the directory is missing or cannot be written, when another process has it open, and when the files
+// come from a newer version. A file that is no sound database is set aside, never deleted, and a new one begun; see Notices.
+func Open(ctx context.Context, dir string) (*DB, error) {
+	lock, err := lockDir(dir)
+	if err != nil {
+		return nil, err
+	}
+	d := &DB{dir: dir, lock: lock, open: map[int64]*openRun{}}
+	if err := d.openFiles(ctx); err != nil {
+		return nil, errors.Join(err, d.Close())
+	}
+	if err := d.recover(ctx); err != nil {
+		return nil, errors.Join(fmt.Errorf("close the runs left open in %s: %w", dir, err), d.Close())
+	}
+	return d, nil
+}
+
+func (d *DB) openFiles(ctx context.Context) (err error) {
+	if d.state, err = d.openSound(ctx, "state", "FULL", "PRAGMA quick_check(1)"); err != nil {
+		return err
+	}
+	// Looking through all samples at each start would take minutes on an SD card. Their chunks carry checks of their own.
+	if d.samples, err = d.openSound(ctx, "samples", "NORMAL", "SELECT coalesce(max(run), 0) FROM chunks"); err != nil {
+		return err
+	}
+	return d.reserveNumbers(ctx)
+}
+
+// openSound opens a file and asks it the question that shows whether it is sound.
+func (d *DB) openSound(ctx context.Context, name, synchronous, question string) (*file, error) {
+	for try := 0; ; try++ {
+		f, err := openFile(ctx, d.dir, name, synchronous)
+		if err == nil {
+			var answer string
+			if err = f.write.QueryRowContext(ctx, question).Scan(&answer); err == nil && (answer == "ok" || name != "state") {
+				return f, nil
+			}
+			err = errors.Join(err, f.Close())
+			if err == nil {
+				err = fmt.Errorf("%s: %s", f.path, answer)
+			} else if !broken(err) {
+				return nil, err
+			}
+		} else if !broken(err) {
+			return nil, err
+		}
+		if try > 0 {
+			return nil, err
+		}
+		to, aside := setAside(d.dir, name)
+		if aside != nil {
+			return nil, errors.Join(err, aside)
+		}
+		d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun; earlier records in it are not shown.",
+			name, filepath.Base(to)))
+	}
+}
+
+// reserveNumbers keeps a new state.db from reusing the number of a run whose samples are still there.
+func (d *DB) reserveNumbers(ctx context.Context) error {
+	var used, given sql.NullInt64
+	if err := d.samples.write.QueryRowContext(ctx, "SELECT max(run) FROM chunks").Scan(&used); err != nil {
+		return err
+	}
+	err := d.state.write.QueryRowContext(ctx, "SELECT max(seq) FROM sqlite_sequence WHERE name='runs'").Scan(&given)
+	if err != nil || used.Int64 <= given.Int64 {
+		return err
+	}
+	_, err = d.state.write.ExecContext(ctx, "DELETE FROM sqlite_sequence WHERE name='runs'")
+	if err == nil {
+		_, err = d.state.write.ExecContext(ctx, "INSERT INTO sqlite_sequence(name, seq) VALUES('runs', ?)", used.Int64)
+	}
+	return err
+}
+
+// recover closes every run without an end. Nothing ever resumes by itself (owner's decision 6).
+func (d *DB) recover(ctx context.Context) error {
+	left, err := d.selectRuns(ctx, d.state.write, "WHERE end_state IS NULL ORDER BY id")
+	if err != nil {
+		return err
+	}
+	for _, r := range left {
+		if err := d.countSamples(ctx, &r); err != nil {
+			return err
+		}
+		at := "before its first sample was kept"
+		if r.Samples > 0 {
+			at = "at " + clock(r.LastAt)
+		}
+		r.End = station.RunEnd{
+			State: station.Aborted, Code: "power_lost",
+			Reason:   "The power or the program was lost " + at + "; nothing resumes by itself.",
+			EndedUTC: r.Head.BegunUTC.Add(r.LastAt), Elapsed: r.LastAt,
+		}
+		if err := d.end(ctx, r.Head.ID, r.End); err != nil {
+			return err
+		}
+		d.recovered = append(d.recovered, r)
+	}
+	return nil
+}
+
+// clock writes a time since the start of a run as people say it: minutes and seconds.
+func clock(t time.Duration) string {
+	s := int(t / time.Second)
+	return fmt.Sprintf("%d:%02d", s/60, s%60)
+}
+
+// Recovered returns the runs that were found open and closed as power lost, oldest first.
+func (d *DB) Recovered() []station.RunRecord { return append([]station.RunRecord(nil), d.recovered...) }
+
+// Notices returns sentences that the operator must see: which file was damaged and set aside. Usually there are none.
+func (d *DB) Notices() []string { return append([]string(nil), d.notices...) }
+
+// Close closes the files. Calls made afterwards fail.
+func (d *DB) Close() error {
+	var err error
+	if d.samples != nil {
+		err = errors.Join(err, d.samples.Close())
+	}
+	if d.state != nil {
+		err = errors.Join(err, d.state.Close())
+	}
+	return errors.Join(err, d.lock.Close()) // closing the file releases the lock
+}
+
+// lockDir makes sure that dir exists, can be written, and is ours alone: a second daemon on the same directory would
+// close the first one's run as lost. The kernel drops the lock with the process, however it dies.
+func lockDir(dir string) (*os.File, error) {
+	if err := os.Mkdir(dir, 0o750); err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, fmt.Errorf("data directory %s: cannot be made: %w; make it, or choose another with --data", dir, cause(err))
+	}
+	path := filepath.Join(dir, "lock")
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return nil, fmt.Errorf("data directory %s: cannot be written: %w; give this user the right to write there, or choose another with --data", dir, cause(err))
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		f.Close()
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			return nil, fmt.Errorf("data directory %s: another running station uses it; stop that one, or choose another with --data", dir)
+		}
+		return nil, fmt.Errorf("data directory %s: cannot be locked: %w", dir, err)
+	}
+	return f, nil
+}
+
+// cause strips the operation and path from a file error, where the sentence around it names them already.
+func cause(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
+}
