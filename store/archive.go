@@ -205,7 +205,7 @@ func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	}
 	if verdict.Valid {
 		e.Verdict = new(process.Verdict)
-		if err = json.Unmarshal([]byte(verdict.String), e.Verdict); err != nil {
+		if err = json.Unmarshal([]byte(verdict.String), (*keptVerdict)(e.Verdict)); err != nil {
 			return r, fmt.Errorf("run %d: verdict: %w", h.ID, err)
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"time"
 
+	"trivet/process"
 	"trivet/station"
 )
 
@@ -116,13 +117,17 @@ func (d *DB) End(ctx context.Context, id int64, e station.RunEnd) error {
 	return nil
 }
 
+// keptVerdict is a verdict as it lies in the file: every field under its own name, so that it reads back whole. The
+// verdict's own JSON is a report for people and programs outside, and leaves out what they have no use for.
+type keptVerdict process.Verdict
+
 // end writes the end of a run. A verdict that cannot be written down (it holds a NaN) must not keep the run open, so
 // the end is kept without it and the error returned.
 func (d *DB) end(ctx context.Context, id int64, e station.RunEnd) error {
 	var verdict any
 	var lost error
 	if e.Verdict != nil {
-		text, err := json.Marshal(e.Verdict)
+		text, err := json.Marshal((*keptVerdict)(e.Verdict))
 		if err != nil {
 			lost = fmt.Errorf("the verdict could not be kept: %w", err)
 		} else {

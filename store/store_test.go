@@ -67,6 +67,26 @@ func samples(from, n uint64) []station.Sample {
 	return out
 }
 
+// verdict is a real one, with limits and checks, so that everything in it has to survive.
+func verdict(t testing.TB) *process.Verdict {
+	t.Helper()
+	alloy, ok := process.AlloyByName("SAC305")
+	if !ok {
+		t.Fatal("no such alloy")
+	}
+	tr := process.Trace{Columns: []process.Column{{Name: "joint", Role: "joint"}}}
+	for s := range 400 {
+		at := time.Duration(s) * time.Second
+		tr.Time = append(tr.Time, at)
+		tr.Columns[0].Readings = append(tr.Columns[0].Readings, unit.Measured(at, unit.Celsius(25+min(float64(s), 215))))
+	}
+	v, err := process.Judge(tr, process.WindowFor(process.Removal, alloy, nil))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &v
+}
+
 func must[T any](t testing.TB) func(T, error) T {
 	return func(v T, err error) T {
 		t.Helper()
@@ -92,7 +112,7 @@ func TestWhatARunKeepsReadsBackEqual(t *testing.T) {
 			if err := errors.Join(r.Event(ctx, id, happened), r.Event(ctx, 0, about)); err != nil {
 				t.Fatal(err)
 			}
-			end := station.RunEnd{State: station.Complete, Code: "complete", Reason: "The run is complete.", By: "", EndedUTC: happened.UTC, Elapsed: 150 * time.Second, Verdict: &process.Verdict{}}
+			end := station.RunEnd{State: station.Complete, Code: "complete", Reason: "The run is complete.", By: "", EndedUTC: happened.UTC, Elapsed: 150 * time.Second, Verdict: verdict(t)}
 			if err := r.End(ctx, id, end); err != nil {
 				t.Fatal(err)
 			}
