@@ -51,10 +51,11 @@ type Active struct {
 
 // Verdict is what the guard allows in this tick.
 type Verdict struct {
-	Allow   Mask // heaters that may be on; the output gate removes all others
-	Hold    bool // no heater may get more than it had
-	Tripped bool // a trip is latched: heat-enable and heartbeat are withheld
-	Ready   bool // every permissive holds: a run may start
+	Allow   Mask             // heaters that may be on; the output gate removes all others
+	Hold    bool             // no heater may get more than it had
+	Tripped bool             // a trip is latched: heat-enable and heartbeat are withheld
+	Ready   bool             // every permissive holds: a run may start
+	Proven  [MaxBlowers]bool // air proven for long enough to heat it
 }
 
 // Guard judges tick by tick and remembers what latched. It is used by one goroutine.
@@ -118,8 +119,11 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 		}
 		g.airOn[b] = flows
 	}
+	for b := range l.NBlowers {
+		v.Proven[b] = g.proven(b)
+	}
 	for h := range l.NHeaters {
-		if b := l.Heaters[h].Blower; b >= 0 && !g.Proven(b) {
+		if b := l.Heaters[h].Blower; b >= 0 && !g.proven(b) {
 			v.Allow &^= 1 << h
 		}
 	}
@@ -226,8 +230,7 @@ func (g *Guard) subjects(s Subject) int {
 	return 1
 }
 
-// Proven reports whether air of blower b has been proven for long enough to heat it.
-func (g *Guard) Proven(b int) bool {
+func (g *Guard) proven(b int) bool {
 	return b >= 0 && b < g.limits.NBlowers && g.airOn[b] && g.now-g.airSince[b] >= AirProof
 }
 

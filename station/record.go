@@ -96,3 +96,18 @@ type Archive interface {
 type ErrNoRun struct{ ID int64 }
 
 func (e ErrNoRun) Error() string { return "there is no such run" }
+
+// NoRecord is a recorder that keeps nothing, for benches.
+type NoRecord struct{}
+
+// Begin implements Recorder.
+func (NoRecord) Begin(context.Context, RunHead) (int64, error) { return 1, nil }
+
+// Append implements Recorder.
+func (NoRecord) Append(context.Context, int64, []Sample) error { return nil }
+
+// Event implements Recorder.
+func (NoRecord) Event(context.Context, int64, RunEvent) error { return nil }
+
+// End implements Recorder.
+func (NoRecord) End(context.Context, int64, RunEnd) error { return nil }

@@ -1,0 +1,188 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"time"
+
+	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
+
+	"trivet/api"
+	"trivet/process"
+	"trivet/sim/bench"
+	"trivet/sim/catalog"
+	"trivet/station"
+	"trivet/store"
+)
+
+type serveCmd struct {
+	Config string  `help:"Configuration file (TOML)." type:"path"`
+	Sim    bool    `help:"A complete simulated machine with a board on it; needs no configuration."`
+	Speed  float64 `help:"With a simulated machine: how many times real time, 1 to 100." default:"0"`
+	Data   string  `help:"Directory for the records." type:"path"`
+	Listen string  `help:"Address to listen on."`
+}
+
+// Run serves until it is told to end. Heat is off on every way out.
+func (c *serveCmd) Run(e *env) error {
+	conf, err := c.settings()
+	if err != nil {
+		return err
+	}
+	log, err := newLog(e.errOut)
+	if err != nil {
+		return err
+	}
+	defer log.Sync() //nolint:errcheck // standard error cannot be synced everywhere
+
+	ln, err := net.Listen("tcp", conf.Listen)
+	if err != nil {
+		return fmt.Errorf("cannot listen on %s: %w", conf.Listen, err)
+	}
+	defer ln.Close()
+
+	scenario := catalog.Scenario{Name: "serve", Machine: conf.Sim.Machine, Board: conf.Sim.Board, Profile: conf.Sim.Profile,
+		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: "cascade", Faults: conf.Sim.Faults}
+	parts, err := loadParts(scenario, conf.dir)
+	if err != nil {
+		return err
+	}
+	b, err := bench.Assemble(parts, conf.Sim.Speed)
+	if err != nil {
+		return err
+	}
+	rec, closeRec := openRecords(e.ctx, conf.Data, log)
+	defer closeRec()
+
+	bootID := newBootID()
+	var st *station.Station
+	clerk := station.NewClerk(b.Setup, rec, func(o *station.RunOrder) station.RunHead {
+		return headOf(o, b.Setup, bootID)
+	}, func(err error) {
+		if err != nil {
+			log.Error("the record cannot be kept; the run goes on from memory", zap.Error(err))
+		} else {
+			log.Info("the record is kept again")
+		}
+		if st != nil {
+			st.SetRecording(err == nil)
+		}
+	})
+	o := b.Options()
+	o.Publish = clerk.Publish
+	drive := newSimDriver(b, parts.Scenario.Faults)
+	runner := station.Runner{Before: drive.before, Speed: conf.Sim.Speed}
+	st, run, err := runner.Build(o, b.Keeper)
+	if err != nil {
+		return err
+	}
+	drive.latest = clerk.Latest
+	if rec.broken {
+		st.SetRecording(false)
+	}
+	srv, err := api.New(api.Options{
+		Station: desk{st, clerk}, Live: live{clerk}, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
+		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
+	})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(e.out, "Trivet is at http://%s/ — simulated machine %q, %g× real time. Stop with Ctrl-C.\n", ln.Addr(), parts.Machine.Title, conf.Sim.Speed)
+	return together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
+}
+
+// together runs the parts until one fails or ctx ends, and always in this order of ending: requests, heat, record.
+func together(ctx context.Context, run func(context.Context) error, clerk *station.Clerk, serve func(context.Context) error) error {
+	ctx, end := context.WithCancel(ctx)
+	defer end()
+	clerkCtx, endClerk := context.WithCancel(context.WithoutCancel(ctx))
+	clerkDone, loopDone, served := make(chan struct{}), make(chan error, 1), make(chan error, 1)
+	go func() { clerk.Run(clerkCtx); close(clerkDone) }()
+	go func() { loopDone <- run(ctx); end() }()
+	go func() { served <- serve(ctx); end() }()
+	<-ctx.Done()
+	err := errors.Join(<-served, <-loopDone)
+	endClerk()
+	<-clerkDone
+	return err
+}
+
+// desk is the station as the API sees it: commands go to the tick, looking goes to the clerk.
+type desk struct {
+	*station.Station
+	clerk *station.Clerk
+}
+
+// Latest copies the newest snapshot.
+func (d desk) Latest(dst *station.Snapshot) { d.clerk.Latest(dst) }
+
+// records is where runs are kept: on disk, or in memory when the disk fails.
+type records struct {
+	station.Recorder
+	station.Archive
+	broken bool
+}
+
+// openRecords opens the database. When that fails the page still comes up, with the reason, and no run may start.
+func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, func()) {
+	db, err := store.Open(ctx, dir)
+	if err != nil {
+		log.Error("records cannot be kept, so no run may start; the page is up", zap.Error(err))
+		m := store.NewMemory()
+		return records{m, m, true}, func() {}
+	}
+	for _, r := range db.Recovered() {
+		log.Warn("a run was interrupted and is now aborted; nothing resumes by itself",
+			zap.Int64("run", r.Head.ID), zap.Float64("last_sample_s", r.LastAt.Seconds()))
+	}
+	return records{db, db, false}, func() {
+		if err := db.Close(); err != nil {
+			log.Error("close records", zap.Error(err))
+		}
+	}
+}
+
+func headOf(o *station.RunOrder, u *station.Setup, bootID string) station.RunHead {
+	return station.RunHead{
+		BootID: bootID, BegunUTC: time.Now().UTC(), Kind: o.Kind, Profile: o.Profile.Title, ProfileTOML: catalog.ProfileTOML(o.Profile),
+		Board: o.Board, Part: o.Part, Serial: o.Serial, By: o.By, Station: u.Name, Simulated: u.Simulated, Software: version,
+	}
+}
+
+func newBootID() string {
+	var b [6]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return fmt.Sprintf("t%x", time.Now().UnixNano())
+	}
+	return hex.EncodeToString(b[:])
+}
+
+func newLog(w interface{ Write([]byte) (int, error) }) (*zap.Logger, error) {
+	enc := zap.NewProductionEncoderConfig()
+	enc.EncodeTime = zapcore.ISO8601TimeEncoder
+	return zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(enc), zapcore.AddSync(w), zap.InfoLevel)), nil
+}
+
+// profiles is the catalogue as the API sees it.
+type profiles struct{ standard string }
+
+// List describes every profile that can be run.
+func (p profiles) List() []api.ProfileInfo {
+	var out []api.ProfileInfo
+	for _, n := range catalog.Profiles() {
+		if f, err := catalog.Profile(n); err == nil {
+			out = append(out, api.ProfileInfo{Name: n, Profile: f, Default: n == p.standard})
+		}
+	}
+	return out
+}
+
+// ByName returns one profile.
+func (p profiles) ByName(name string) (process.Profile, error) { return catalog.Profile(name) }
+

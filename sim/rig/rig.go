@@ -1,0 +1,307 @@
+// Package rig is a simulated machine with its wiring: the physical plant, the chips at its thermocouples, the lines to
+// its relays, blowers, contacts and fans, the series contactor and its one-shot. What it offers to the outside are
+// buses and pins, exactly what a real machine offers, so that the real drivers run on it. It keeps virtual time.
+package rig
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+
+	"trivet/process/unit"
+	"trivet/safety"
+	"trivet/sim/chip"
+	"trivet/sim/fault"
+	"trivet/sim/plant"
+)
+
+// Probe is one thermocouple with the chip that reads it.
+type Probe struct {
+	Name    string
+	Label   string
+	Role    safety.Role
+	Spot    plant.Spot
+	Chip    string // "max31855", "max31856", "ad8495"
+	Every   time.Duration
+	Ceiling unit.Celsius
+	Guard   bool
+
+	front  front
+	sigma  float64 // noise at the junction, °C rms
+	offset float64 // added by a fault
+}
+
+// front is any emulated amplifier seen from the junction's side.
+type front interface {
+	Advance(now time.Duration, hotC, coldC float64)
+	Inject(f chip.Fault)
+}
+
+// Rig is the machine. It is used by one goroutine.
+type Rig struct {
+	Plant   *plant.Plant
+	Machine plant.Machine
+	Board   plant.Board
+	Probes  []Probe
+	Bus     *chip.I2CBus
+
+	Relays     []*chip.Pin // one per heater, in the plant's order
+	Sense      []*chip.Pin
+	Blowers    []*chip.Pin // top, bottom
+	Air        []*chip.Pin
+	Interlocks []*chip.Pin // in the order of InterlockNames
+	Mirror     *chip.Pin
+	Enable     *chip.Pin
+	Heartbeat  *chip.Pin
+	Fan        *chip.Pin
+
+	Names []string // heaters
+
+	now      time.Duration
+	rng      *rand.Rand
+	ambient  float64
+	flow     [2]float64 // what the blowers really move, 0…1
+	lastBeat time.Duration
+	beaten   bool
+	coilFor  time.Duration // how long the contactor's coil has had what it wants
+	closed   bool          // contactor
+
+	stuckOn, stuckOff [plant.MaxHeaters]bool
+	blowerShare       [2]float64
+	opened            []bool
+	welded            bool
+	mains             float64
+}
+
+// InterlockNames are the contact loops of the simulated machine, in order.
+var interlocks = []safety.Interlock{
+	{Name: "Emergency stop", Kind: safety.EmergencyStop},
+	{Name: "Guard door", Kind: safety.Door},
+	{Name: "Fume extraction", Kind: safety.Extraction},
+	{Name: "Over-temperature limiter", Kind: safety.Limiter},
+}
+
+// Interlocks returns the contact loops in the order of Rig.Interlocks.
+func Interlocks() []safety.Interlock { return append([]safety.Interlock(nil), interlocks...) }
+
+// Times of the simulated wiring. The one-shot and contactor figures are those that the hazard study demands
+// (0.3–0.5 s and 0.1 s); blower and switch figures are judgement.
+const (
+	oneShot     = 400 * time.Millisecond
+	pullIn      = 30 * time.Millisecond
+	blowerTau   = 0.6 // s, spin-up and spin-down
+	switchFlow  = 0.5 // the airflow switch closes above this share of full flow
+	coldWander  = 4.0 // °C, how far an amplifier's cold junction warms up in use
+	jointSigma  = 0.10
+	nozzleSigma = 0.20
+)
+
+// New returns a machine at rest in a room at ambient, with board b on it.
+func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64) (*Rig, error) {
+	p, err := plant.New(m, b, ambient)
+	if err != nil {
+		return nil, err
+	}
+	r := &Rig{
+		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, blowerShare: [2]float64{1, 1},
+		rng: rand.New(rand.NewPCG(uint64(seed), 0x7472697665740001)), opened: make([]bool, len(interlocks)),
+	}
+	r.Names = m.HeaterNames()
+	for _, n := range r.Names {
+		r.Relays = append(r.Relays, chip.NewPin("relay-"+n))
+		r.Sense = append(r.Sense, chip.NewPin("sense-"+n))
+	}
+	for _, n := range []string{"top", "bottom"} {
+		r.Blowers = append(r.Blowers, chip.NewPin("blower-"+n))
+		r.Air = append(r.Air, chip.NewPin("air-"+n))
+	}
+	for _, i := range interlocks {
+		pin := chip.NewPin("in-" + string(i.Kind))
+		pin.Set(gpio.High)
+		r.Interlocks = append(r.Interlocks, pin)
+	}
+	r.Mirror, r.Enable, r.Heartbeat, r.Fan = chip.NewPin("mirror"), chip.NewPin("heat-enable"), chip.NewPin("heartbeat"), chip.NewPin("fan")
+	r.Heartbeat.OnChange = func(gpio.Level) { r.lastBeat, r.beaten = r.now, true }
+	r.connect()
+	r.senseAll()
+	return r, nil
+}
+
+// Now returns the machine's virtual time.
+func (r *Rig) Now() time.Duration { return r.now }
+
+// Advance lets the machine run on until now, with the lines as they are.
+func (r *Rig) Advance(now time.Duration) {
+	for r.now < now {
+		dt := min(now-r.now, 100*time.Millisecond)
+		r.step(dt)
+	}
+}
+
+func (r *Rig) step(dt time.Duration) {
+	r.contactor(dt)
+	var d plant.Drive
+	d.Mains = r.mains
+	s := dt.Seconds()
+	for k := range r.Blowers {
+		want := 0.0
+		if r.Blowers[k].Level() == gpio.High {
+			want = r.blowerShare[k]
+		}
+		r.flow[k] += s / (blowerTau + s) * (want - r.flow[k])
+		d.Blower[k] = r.flow[k]
+	}
+	d.Fan = r.Fan.Duty()
+	for i := range r.Names {
+		if r.powered(i) {
+			d.Heater[i] = 1
+		}
+	}
+	r.Plant.Step(dt, d)
+	r.now += dt
+	r.senseAll()
+}
+
+// powered reports whether heater i has mains: contactor and relay in series, and an element that is whole.
+func (r *Rig) powered(i int) bool {
+	on := (r.Relays[i].Level() == gpio.High || r.stuckOn[i]) && !r.stuckOff[i]
+	return on && r.closed
+}
+
+// contactor works the series contactor: its coil is fed through emergency stop, limiter, door and the heartbeat's
+// one-shot, in hardware, whatever the program thinks.
+func (r *Rig) contactor(dt time.Duration) {
+	coil := r.Enable.Level() == gpio.High && r.beaten && r.now-r.lastBeat <= oneShot
+	for k, i := range interlocks {
+		if i.Kind != safety.Extraction && r.opened[k] {
+			coil = false
+		}
+	}
+	if coil == r.closed {
+		r.coilFor = 0
+	} else if r.coilFor += dt; r.coilFor >= pullIn {
+		r.closed, r.coilFor = coil, 0
+	}
+	if r.welded {
+		r.closed = true
+	}
+}
+
+// senseAll puts on every input line and into every amplifier what the world is like now.
+func (r *Rig) senseAll() {
+	for i := range r.Names {
+		r.Sense[i].Set(level(r.powered(i)))
+	}
+	for k := range r.Air {
+		r.Air[k].Set(level(r.flow[k] > switchFlow))
+	}
+	for k := range r.Interlocks {
+		r.Interlocks[k].Set(level(!r.opened[k]))
+	}
+	r.Mirror.Set(level(r.closed))
+	for i := range r.Probes {
+		p := &r.Probes[i]
+		hot := r.Plant.Sensed(p.Spot) + p.offset + p.sigma*r.rng.NormFloat64()
+		p.front.Advance(r.now, hot, r.cold(i))
+	}
+}
+
+// cold is the cold-junction temperature of amplifier i: the room, plus a slow warming of the electronics.
+func (r *Rig) cold(i int) float64 {
+	warm := 1 - 1/(1+r.now.Seconds()/600)
+	return r.ambient + coldWander*warm + 0.2*float64(i)
+}
+
+func level(b bool) gpio.Level { return gpio.Level(b) }
+
+// Apply puts fault f on the machine or takes it off again. A fault that this machine cannot have is an error.
+func (r *Rig) Apply(f fault.Fault, on bool) error {
+	row, ok := fault.Find(f.Kind)
+	if !ok {
+		return fmt.Errorf("kind is %q; allowed are %s", f.Kind, fault.Kinds())
+	}
+	switch row.Of {
+	case fault.AtSensor:
+		return r.applySensor(f, on)
+	case fault.AtHeater:
+		for i, n := range r.Names {
+			if n == f.Target {
+				if f.Kind == "relay_stuck_on" {
+					r.stuckOn[i] = on
+				} else {
+					r.stuckOff[i] = on
+				}
+				return nil
+			}
+		}
+		return fmt.Errorf("there is no heater %q; there are %v", f.Target, r.Names)
+	case fault.AtBlower:
+		k := map[string]int{"top": 0, "bottom": 1}
+		i, ok := k[f.Target]
+		if !ok {
+			return fmt.Errorf("there is no blower %q; there are top and bottom", f.Target)
+		}
+		r.blowerShare[i] = 1
+		if on && f.Kind == "blower_weak" {
+			r.blowerShare[i] = f.Value
+		} else if on {
+			r.blowerShare[i] = 0
+		}
+		return nil
+	case fault.AtInterlock:
+		for k, i := range interlocks {
+			if string(i.Kind) == f.Target {
+				r.opened[k] = on
+				return nil
+			}
+		}
+		return fmt.Errorf("there is no interlock %q; there are emergency_stop, door, extraction and limiter", f.Target)
+	}
+	if f.Kind == "contactor_welded" {
+		r.welded = on
+		return nil
+	}
+	r.mains = 1
+	if on {
+		r.mains = f.Value
+	}
+	return nil
+}
+
+var sensorFaults = map[fault.Kind]chip.Fault{
+	"sensor_open": chip.Open, "sensor_short_ground": chip.ShortGround, "sensor_short_supply": chip.ShortSupply,
+	"sensor_dead": chip.Dead, "sensor_zeros": chip.AllZeros, "sensor_ones": chip.AllOnes,
+	"sensor_frozen": chip.FrozenFrame, "sensor_reversed": chip.Reversed,
+}
+
+func (r *Rig) applySensor(f fault.Fault, on bool) error {
+	for i := range r.Probes {
+		p := &r.Probes[i]
+		if p.Name != f.Target {
+			continue
+		}
+		if f.Kind == "sensor_offset" {
+			p.offset = 0
+			if on {
+				p.offset = f.Value
+			}
+			return nil
+		}
+		inject, ok := sensorFaults[f.Kind]
+		if !ok {
+			return fmt.Errorf("%s cannot be applied to a sensor", f.Kind)
+		}
+		if !on {
+			inject = chip.None
+		}
+		p.front.Inject(inject)
+		return nil
+	}
+	var have []string
+	for _, p := range r.Probes {
+		have = append(have, p.Name)
+	}
+	return fmt.Errorf("there is no sensor %q; there are %v", f.Target, have)
+}

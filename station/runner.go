@@ -1,0 +1,76 @@
+package station
+
+import (
+	"context"
+	"runtime"
+	"sync"
+	"time"
+)
+
+// Runner paces a station on real time: it owns the control goroutine and the safety goroutine.
+type Runner struct {
+	// Before is called before each tick with the time the tick will have; a simulated machine advances itself there.
+	Before func(now time.Duration)
+	// Speed is how many times real time a simulated machine runs; 1 for a real one. Above 1, time is counted in
+	// ticks instead of being measured.
+	Speed float64
+}
+
+// Build makes the station with its keeper across a goroutine boundary. o.Keeper is ignored.
+func (r *Runner) Build(o Options, k *Keeper) (*Station, func(context.Context) error, error) {
+	link := newRemote(k)
+	o.Keeper = link
+	s, err := New(o)
+	if err != nil {
+		return nil, nil, err
+	}
+	return s, func(ctx context.Context) error { return r.run(ctx, s, link) }, nil
+}
+
+// run ticks until ctx ends. However it returns, heat is off: relays by this goroutine, heat-enable by the other.
+func (r *Runner) run(ctx context.Context, s *Station, link *remote) error {
+	runtime.LockOSThread() // the thread that may later get real-time priority
+	defer runtime.UnlockOSThread()
+	safetyCtx, endSafety := context.WithCancel(context.WithoutCancel(ctx))
+	var wg sync.WaitGroup
+	wg.Go(func() { link.run(safetyCtx) })
+	defer func() {
+		s.StopNow()
+		endSafety()
+		wg.Wait()
+	}()
+
+	speed := max(r.Speed, 1e-3)
+	step := time.Duration(float64(Period) / speed)
+	start := time.Now()
+	due := start
+	var now time.Duration
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-s.Woken():
+			s.StopNow() // relays first, at once; the next tick does the rest
+			continue
+		case <-timer.C:
+		}
+		late := max(0, time.Since(due))
+		if speed == 1 {
+			now = time.Since(start)
+		} else {
+			now += Period
+		}
+		if r.Before != nil {
+			r.Before(now)
+		}
+		s.Tick(now, late)
+		// Absolute deadlines do not drift; after a late tick we go on from now and never catch up in a burst.
+		due = due.Add(step)
+		if behind := time.Since(due); behind > step {
+			due = time.Now()
+		}
+		timer.Reset(time.Until(due))
+	}
+}

@@ -1,0 +1,293 @@
+// Package station runs the machine: it reads, lets control and safety decide, and acts.
+//
+// One goroutine owns the hardware and calls Tick; a second owns heat-enable and the heartbeat (Keeper). Everybody else
+// sends commands through a bounded queue and receives snapshots. No lock is shared with the outside, the tick never
+// waits for a reader or the disk, and allocates nothing. On virtual time the same code runs without goroutines.
+package station
+
+import (
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"trivet/control"
+	"trivet/process/unit"
+	"trivet/safety"
+)
+
+// Period is the control tick: 10 Hz.
+const Period = 100 * time.Millisecond
+
+// Options is everything a station is made of.
+type Options struct {
+	Setup    Setup
+	Hardware Hardware
+	Keeper   Guarding
+	Law      Law
+	// Publish receives every tick's snapshot and must return at once; the pointer is only valid during the call.
+	Publish func(*Snapshot)
+}
+
+// Law decides how much heat to ask for. The cascade of package control is one; a plain schedule is another.
+type Law interface {
+	Begin()
+	Step(now time.Duration, in *control.Inputs, out *control.Outputs)
+	Transfer(in *control.Inputs)
+}
+
+// Station is the control side. Except for Do and Stop its methods belong to the control goroutine.
+type Station struct {
+	setup  Setup
+	hw     Hardware
+	keeper Guarding
+	law    Law
+	follow control.Follower
+
+	commands chan request
+	stopBy   atomic.Pointer[string]
+	wake     chan struct{}
+	noRecord atomic.Bool // the record cannot be kept; new runs are refused
+
+	sieves  [safety.MaxSensors]sieve
+	snap    Snapshot
+	facts   safety.Facts
+	in      control.Inputs
+	out     control.Outputs
+	driven  safety.Mask
+	lifted  bool
+	quiet   time.Duration // how long the present transient state has lasted
+	airFor  time.Duration // how long air has been waited for
+	heldFor time.Duration
+	offAt   time.Duration // when heat last ended
+	wasHot  bool
+	last    time.Duration
+	started bool
+	publish func(*Snapshot)
+	badPins int // failed writes in a row
+}
+
+type request struct {
+	c     Command
+	reply func(error) // called once, from the tick; must return at once
+}
+
+// New checks that the parts fit together and drives every output to its safe state before it returns.
+func New(o Options) (*Station, error) {
+	l := &o.Setup.Limits
+	switch {
+	case len(o.Setup.Sensors) != l.NSensors || len(o.Hardware.Sensors) != l.NSensors:
+		return nil, fmt.Errorf("station: %d sensors described, %d guarded, %d connected; they must be the same", len(o.Setup.Sensors), l.NSensors, len(o.Hardware.Sensors))
+	case len(o.Setup.Heaters) != l.NHeaters || len(o.Hardware.Relays) != l.NHeaters || len(o.Hardware.Sense) != l.NHeaters:
+		return nil, fmt.Errorf("station: %d heaters described, %d guarded, %d relays; they must be the same", len(o.Setup.Heaters), l.NHeaters, len(o.Hardware.Relays))
+	case len(o.Hardware.Blowers) != l.NBlowers || len(o.Hardware.Air) != l.NBlowers:
+		return nil, fmt.Errorf("station: %d blowers guarded, %d connected; they must be the same", l.NBlowers, len(o.Hardware.Blowers))
+	case len(o.Hardware.Interlocks) != l.NInterlock:
+		return nil, fmt.Errorf("station: %d interlocks guarded, %d connected; they must be the same", l.NInterlock, len(o.Hardware.Interlocks))
+	}
+	s := &Station{
+		setup: o.Setup, hw: o.Hardware, keeper: o.Keeper, law: o.Law, publish: o.Publish,
+		commands: make(chan request, 16), wake: make(chan struct{}, 1),
+	}
+	for i, info := range o.Setup.Sensors {
+		s.sieves[i] = newSieve(info.Role, info.Every)
+	}
+	s.snap.State = Idle
+	s.snap.Coldest, s.snap.Hottest = -1, -1
+	s.snap.Recording = true
+	return s, s.allOff()
+}
+
+// Setup returns what does not change while the station lives.
+func (s *Station) Setup() *Setup { return &s.setup }
+
+// SetRecording says whether the record can be kept. Safe from any goroutine.
+func (s *Station) SetRecording(ok bool) { s.noRecord.Store(!ok) }
+
+// Tick is one cycle: read, decide, act, publish. now is monotonic; late is how far the tick started behind its schedule.
+func (s *Station) Tick(now, late time.Duration) {
+	dt := now - s.last
+	if !s.started {
+		dt, s.started = 0, true
+	}
+	s.last = now
+	sn := &s.snap
+	sn.Seq++
+	sn.At, sn.Late = now, late
+	sn.Recording = !s.noRecord.Load()
+
+	s.read(now)
+	s.obey(now)
+	s.facts.Late = late
+	s.facts.Armed = sn.State.Heats() && sn.Phase != PhaseAir && sn.Phase != PhaseCool
+	s.facts.Driven = s.driven
+	verdict := s.keeper.Judge(now, &s.facts)
+	sn.Verdict, sn.Facts = verdict, s.facts
+	s.advance(now, dt, &verdict)
+
+	s.steer(now, &verdict)
+	on := s.gate(&verdict)
+	s.act(on)
+	sn.HeatEnabled = s.keeper.Done(sn.Seq, s.heating(), on)
+	sn.NAlarms = s.keeper.Alarms(sn.Alarms[:])
+	s.account(on)
+	if s.publish != nil {
+		s.publish(sn)
+	}
+}
+
+// read takes in every sensor and contact. Nothing here can fail: a sensor that cannot be read is a reading with a reason.
+func (s *Station) read(now time.Duration) {
+	for _, p := range s.hw.Pollers {
+		p.Poll(now)
+	}
+	sn, l := &s.snap, &s.setup.Limits
+	sn.Coldest, sn.Hottest = -1, -1
+	var cold, hot unit.Celsius
+	for i, t := range s.hw.Sensors {
+		r := s.sieves[i].pass(now, t.Read(now))
+		sn.Sensors[i] = r
+		s.facts.Readings[i] = r
+		c, ok := r.Temp()
+		if !ok || l.Sensors[i].Role != safety.RoleJoint {
+			continue
+		}
+		if sn.Coldest < 0 || c < cold {
+			sn.Coldest, cold = i, c
+		}
+		if sn.Hottest < 0 || c > hot {
+			sn.Hottest, hot = i, c
+		}
+	}
+	for i, c := range s.hw.Interlocks {
+		s.facts.Closed[i] = c.Read()
+		sn.Closed[i] = s.facts.Closed[i]
+	}
+	for i, c := range s.hw.Air {
+		s.facts.AirFlows[i] = c != nil && c.Read()
+	}
+	s.facts.Sensed = 0
+	for i, c := range s.hw.Sense {
+		if c != nil && c.Read() {
+			s.facts.Sensed = s.facts.Sensed.With(i)
+		}
+	}
+	s.facts.Mirror = s.hw.Mirror != nil && s.hw.Mirror.Read()
+}
+
+// heating reports whether heat may be on in this state and phase.
+func (s *Station) heating() bool {
+	return s.snap.State.Heats() && s.snap.Phase != PhaseAir && s.snap.Phase != PhaseCool
+}
+
+// steer asks the law what to do.
+func (s *Station) steer(now time.Duration, v *safety.Verdict) {
+	sn, in := &s.snap, &s.in
+	in.Plan, in.Profile = sn.Run.Plan, sn.Run.Profile
+	in.Heat = s.heating()
+	in.Cool = sn.State.Heats() && sn.Phase == PhaseCool
+	in.Still = sn.Run.Waiting || sn.Phase == PhaseLift || sn.State == Held || sn.State == Holding
+	in.Keep = v.Hold
+	in.Joint = unit.Unusable(now, unit.NotRead)
+	if sn.Coldest >= 0 {
+		in.Joint = sn.Sensors[sn.Coldest]
+	}
+	in.Body = unit.Unusable(now, unit.NotRead)
+	for i := range s.setup.Sensors {
+		if s.setup.Sensors[i].Role == safety.RolePackageTop {
+			in.Body = sn.Sensors[i]
+		}
+	}
+	for i := range s.setup.Heaters {
+		in.Heaters[i] = unit.Unusable(now, unit.NotRead)
+		if k := s.setup.Heaters[i].Sensor; k >= 0 {
+			in.Heaters[i] = sn.Sensors[k]
+		}
+	}
+	in.Allowed = control.Set(v.Allow)
+	s.law.Step(now, in, &s.out)
+	s.facts.BadDrive = s.out.Bad
+	if sn.State.Heats() {
+		sn.Fan = s.out.Fan
+	}
+}
+
+// gate lets through what both the law and the guard want. It can only remove (invariant I-2).
+func (s *Station) gate(v *safety.Verdict) safety.Mask {
+	if !s.heating() {
+		return 0
+	}
+	return safety.Mask(s.out.On) & v.Allow
+}
+
+// act writes every output. A relay that does not take its command is treated as a broken machine: everything else
+// is switched off and no heartbeat is earned, because the commanded set is then not what the keeper allowed.
+func (s *Station) act(on safety.Mask) {
+	failed := false
+	for i, r := range s.hw.Relays {
+		if r.Set(on.Has(i)) != nil {
+			failed = true
+		}
+	}
+	if failed {
+		for _, r := range s.hw.Relays {
+			_ = r.Set(false) // the first failure is already counted
+		}
+		s.badPins++
+		s.facts.BadDrive = true
+		on = 0
+	} else {
+		s.badPins = 0
+	}
+	s.driven = on
+	for i, b := range s.hw.Blowers {
+		s.facts.BlowerOn[i] = s.snap.Blowers[i].On && b.Set(true) == nil
+		if !s.snap.Blowers[i].On {
+			_ = b.Set(false) // a blower that keeps running hurts nothing
+		}
+	}
+	if s.hw.Fan != nil {
+		_ = s.hw.Fan.SetDuty(s.snap.Fan)
+	}
+}
+
+// account fills in what was done, for those who watch.
+func (s *Station) account(on safety.Mask) {
+	sn := &s.snap
+	sn.Mains = 0
+	for i := range s.setup.Heaters {
+		h := HeaterNow{Duty: s.out.Duty[i], On: on.Has(i), Allowed: sn.Verdict.Allow.Has(i), Set: s.out.Set[i], HasSet: s.heating()}
+		if !s.heating() {
+			h.Duty = 0
+		}
+		h.Power = unit.Watt(h.Duty) * s.setup.Heaters[i].Rated
+		if on.Has(i) {
+			sn.Mains += s.setup.Heaters[i].Rated
+		}
+		sn.Heaters[i] = h
+	}
+	for i := range s.setup.Limits.NBlowers {
+		sn.Blowers[i].Flows, sn.Blowers[i].Proven = s.facts.AirFlows[i], sn.Verdict.Proven[i]
+	}
+}
+
+// StopNow switches every heater off at once, outside the schedule of ticks, and begins the stop. It is called by the
+// control goroutine when Stop has woken it, so that a person does not wait for the next tick.
+func (s *Station) StopNow() {
+	for _, r := range s.hw.Relays {
+		_ = r.Set(false) // a relay that does not answer is dropped by the missing heartbeat
+	}
+	s.driven = 0
+}
+
+// allOff drives every output to its safe state: heat off, blowers as they are commanded.
+func (s *Station) allOff() error {
+	var errs []error
+	for i, r := range s.hw.Relays {
+		if err := r.Set(false); err != nil {
+			errs = append(errs, fmt.Errorf("switch %s off: %w", s.setup.Heaters[i].Name, err))
+		}
+	}
+	s.driven = 0
+	return errors.Join(errs...)
+}
