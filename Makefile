@@ -1,0 +1,46 @@
+# Two commands set a fresh machine up completely: `make run` and `make test`.
+# `go build ./...` and `go test ./...` work without npm; the page is then a placeholder.
+
+GO      ?= go
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo dev)
+LDFLAGS := -s -w -X main.version=$(VERSION)
+WEB     := api/web
+TOOLS   := .cache/bin
+STATICCHECK_VERSION := v0.8.2
+
+.PHONY: run build web test test-go test-web test-page lint bench clean
+
+run: build ## daemon on the simulated station, page built and embedded; prints its address
+	./bin/trivet serve --sim $(ARGS)
+
+build: web ## one binary with the page in it
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags "$(LDFLAGS)" -o bin/trivet ./cmd/trivet
+
+web: $(WEB)/node_modules/.package-lock.json ## the page
+	cd $(WEB) && npm run --silent build
+
+$(WEB)/node_modules/.package-lock.json: $(WEB)/package-lock.json
+	cd $(WEB) && npm ci --no-audit --no-fund --loglevel=error
+	@touch $@
+
+test: lint test-go test-web ## everything that can go wrong on a desk
+
+test-go:
+	$(GO) test -race ./...
+
+test-web: web
+	cd $(WEB) && npm test --silent && npm run --silent size
+
+lint: $(TOOLS)/staticcheck
+	@test -z "$$(gofmt -l $$(git ls-files '*.go'))" || { echo "not gofmt clean:"; gofmt -l $$(git ls-files '*.go'); exit 1; }
+	$(GO) vet ./...
+	$(TOOLS)/staticcheck ./...
+
+$(TOOLS)/staticcheck:
+	GOBIN=$(CURDIR)/$(TOOLS) $(GO) install honnef.co/go/tools/cmd/staticcheck@$(STATICCHECK_VERSION)
+
+bench: ## time and allocations per tick, plant step, frames per second
+	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+clean:
+	rm -rf bin .cache $(WEB)/node_modules

@@ -1,0 +1,243 @@
+// Package api is the station's door to the network: REST under /api/v1 with its OpenAPI document, the live stream,
+// metrics, health, and the embedded page.
+//
+// It asks and it shows; it decides nothing about heat. It imports neither drivers nor the database: a request can only
+// put a question to the station, which may refuse it, and there is no path from here to a pin. It never makes the
+// control loop wait: it reads copies, and a slow reader loses data, not the loop time.
+//
+// Stop is the exception to every rule here: it is answered before anything else is looked at but Host and Origin, reads no
+// body, takes no lock of this package, and is the same for every viewer.
+package api
+
+import (
+	"context"
+	"errors"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"go.uber.org/zap"
+
+	"trivet/api/web"
+	"trivet/process"
+	"trivet/safety"
+	"trivet/station"
+)
+
+// Station is what the API needs of the station. All of it may be called from any goroutine.
+type Station interface {
+	// Latest copies the newest snapshot. It returns at once.
+	Latest(dst *station.Snapshot)
+	// Setup describes the machine. The value is never changed.
+	Setup() *station.Setup
+	// Do hands over a command and waits until it is carried out (nil) or refused (*station.Refusal), or ctx ends.
+	Do(ctx context.Context, c station.Command) error
+	// Stop asks for the heat to end. It cannot be refused and never waits.
+	Stop(by string)
+}
+
+// Live is the present or last run as it is held in memory, and what happened in this life of the process.
+type Live interface {
+	// Channels lists the recorded columns.
+	Channels() []station.Channel
+	// Present returns the rows of the present or last run. They are never changed. runs counts runs and is 0 before the first.
+	Present() (runID int64, runs int, rows []station.Sample)
+	// Verdict returns how the last run was judged, nil while there is none.
+	Verdict() *process.Verdict
+	// EventsSince returns the events with a number above seq, oldest first, and whether some in between are gone.
+	EventsSince(seq uint64) (list []station.Numbered, gap bool)
+}
+
+// Profiles is what may be run.
+type Profiles interface {
+	List() []ProfileInfo
+	ByName(name string) (process.Profile, error)
+}
+
+// ProfileInfo is one entry of the catalogue of profiles.
+type ProfileInfo struct {
+	Name    string // what a start names
+	Profile process.Profile
+	Default bool // what the page offers first
+}
+
+// Options is everything a server is made of. Station, Live, Archive and Profiles are required.
+type Options struct {
+	Station  Station
+	Live     Live
+	Archive  station.Archive
+	Profiles Profiles
+
+	// Hosts are further names by which browsers may reach this station, "name" or "name:port", besides localhost,
+	// 127.0.0.1 and [::1] at the listening port. Anything else in a Host or Origin header is refused.
+	Hosts []string
+
+	Version string
+	BootID  string      // new at each start of the process
+	Log     *zap.Logger // nil: no log
+
+	// Collectors are added to /metrics, for what only their owner can count, such as a histogram of lateness.
+	Collectors []prometheus.Collector
+}
+
+// Limits of one server (hazard N-08). Judgement; tests hold to them.
+const (
+	headerTimeout = 5 * time.Second
+	readTimeout   = 15 * time.Second // whole request; the body of a command is small
+	writeTimeout  = 60 * time.Second // a long record over a slow radio link
+	idleTimeout   = 60 * time.Second
+	maxHeader     = 16 << 10
+	maxBody       = 1 << 20
+	graceful      = 2 * time.Second // for requests in flight when the process ends
+	answerTimeout = 5 * time.Second // how long the station may take to answer a command
+)
+
+// Server serves one station.
+type Server struct {
+	o       Options
+	log     *zap.Logger
+	gate    gate
+	mux     *http.ServeMux
+	page    http.Handler
+	routes  []Route
+	openAPI []byte
+	hub     *hub
+	metrics *metrics
+	heavy   chan struct{} // a place for each request that holds a whole record in memory
+	alarms  []safety.Alarm
+}
+
+// Route is one documented way in.
+type Route struct {
+	Method, Path string
+	Commands     bool // it asks the station to do something, and is only for viewers at the station
+}
+
+// New returns a server that has not begun to listen.
+func New(o Options) (*Server, error) {
+	if o.Station == nil || o.Live == nil || o.Archive == nil || o.Profiles == nil {
+		return nil, errors.New("an API server needs a station, its live record, an archive and profiles")
+	}
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	g, err := newGate(o.Hosts)
+	if err != nil {
+		return nil, err
+	}
+	page, err := web.New()
+	if err != nil {
+		return nil, err
+	}
+	s := &Server{o: o, log: o.Log.Named("api"), gate: g, mux: http.NewServeMux(), page: page,
+		heavy: make(chan struct{}, 2), alarms: safety.Rows()}
+	s.hub = newHub(s)
+	if s.metrics, err = newMetrics(s); err != nil {
+		return nil, err
+	}
+	if err := s.register(); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Routes lists every way in, in the order of registration.
+func (s *Server) Routes() []Route { return append([]Route(nil), s.routes...) }
+
+// OpenAPI returns the OpenAPI 3.1 document of the REST part, indented.
+func (s *Server) OpenAPI() []byte { return append([]byte(nil), s.openAPI...) }
+
+// Handler returns the whole server as a handler: the gate, Stop, the routes, the page.
+func (s *Server) Handler() http.Handler { return http.HandlerFunc(s.serve) }
+
+// Serve answers on ln until ctx ends, then closes the streams, gives requests in flight two seconds, and returns nil.
+// It returns an error when listening fails. It closes ln. A server serves once.
+func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
+	srv := &http.Server{
+		Handler: s.Handler(), ErrorLog: zap.NewStdLog(s.log),
+		ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		MaxHeaderBytes: maxHeader,
+		BaseContext:    func(net.Listener) context.Context { return context.WithoutCancel(ctx) },
+	}
+	failed := make(chan error, 1)
+	go func() { failed <- srv.Serve(ln) }()
+	select {
+	case err := <-failed:
+		s.Close()
+		return err
+	case <-ctx.Done():
+	}
+	s.Close()
+	wait, cancel := context.WithTimeout(context.WithoutCancel(ctx), graceful)
+	defer cancel()
+	if srv.Shutdown(wait) != nil {
+		_ = srv.Close() // whoever is still talking has had their two seconds
+	}
+	<-failed // http.ErrServerClosed
+	return nil
+}
+
+// Close ends every stream and waits for their goroutines. Serve calls it; callers of Handler alone must.
+func (s *Server) Close() { s.hub.close() }
+
+// serve is the order in which a request is looked at. Stop comes right after the gate, so that nothing below can hold
+// it up or refuse it.
+func (s *Server) serve(w http.ResponseWriter, r *http.Request) {
+	secure(w.Header())
+	if p := s.gate.check(r); p != nil {
+		s.refuse(w, p)
+		return
+	}
+	if r.URL.Path == stopPath {
+		s.stop(w, r)
+		return
+	}
+	switch r.Method {
+	case http.MethodGet, http.MethodHead, http.MethodOptions:
+	default:
+		if p := commandGate(r); p != nil {
+			s.refuse(w, p)
+			return
+		}
+	}
+	if !ours(r.URL.Path) {
+		s.page.ServeHTTP(w, r)
+		return
+	}
+	h, pattern := s.mux.Handler(r)
+	if pattern == "" {
+		s.refuse(w, noRoute(h, w, r))
+		return
+	}
+	s.mux.ServeHTTP(w, r)
+}
+
+// noRoute tells a wrong method from a wrong path. The router knows which and writes the Allow header; its plain text
+// is dropped in favour of a problem document.
+func noRoute(h http.Handler, w http.ResponseWriter, r *http.Request) *Problem {
+	var status statusOnly
+	status.header = http.Header{}
+	h.ServeHTTP(&status, r)
+	if status.code == http.StatusMethodNotAllowed {
+		w.Header().Set("Allow", status.header.Get("Allow"))
+		return problem("method_not_allowed", r.Method+" is not known for "+r.URL.Path+".")
+	}
+	return problem("not_found", "There is nothing at "+r.URL.Path+".")
+}
+
+// statusOnly is a ResponseWriter that keeps the status and headers and forgets the body.
+type statusOnly struct {
+	header http.Header
+	code   int
+}
+
+func (s *statusOnly) Header() http.Header         { return s.header }
+func (s *statusOnly) Write(p []byte) (int, error) { return len(p), nil }
+func (s *statusOnly) WriteHeader(code int)        { s.code = code }
+
+// refuse writes a problem and counts it.
+func (s *Server) refuse(w http.ResponseWriter, p *Problem) {
+	s.metrics.refused.WithLabelValues(p.Code).Inc()
+	p.write(w)
+}

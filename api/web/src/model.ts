@@ -1,0 +1,199 @@
+// All that the page knows, in one place: the newest state, the run so far, its plan, what went wrong last. Views read
+// it and call its deeds; nothing else talks to the station, except Stop, which must not depend on any of this.
+
+import { get, post, Refused } from './api.ts';
+import { News } from './logic/fresh.ts';
+import { Link } from './logic/link.ts';
+import { TraceStore } from './logic/trace.ts';
+import { applyLook, load, save, type Settings } from './settings.ts';
+import type { Command, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
+
+export interface Order { profile: string; kind: string; board: string; part: string; serial: string; by: string }
+
+const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temperature, which drifts
+const RETRY_MS = 3000;
+
+export class Model {
+  state: State | null = null;
+  connected = false;
+  readonly news = new News();
+  readonly trace = new TraceStore();
+  plan: Plan | null = null;
+  profiles: ProfileInfo[] = [];
+  chosen = ''; // profile picked for the next run
+  preparing = false;
+  settings: Settings = load();
+  problem: Problem | null = null;
+  busy: Command | null = null; // command under way
+  longestLift = 0; // s, the most time left seen since the window opened
+  version = 0; // grows with every change of plan or trace, so that the chart knows
+
+  private planKey = '';
+  private planAt = 0; // ms, when the plan was asked for
+  private filling = false;
+  private listener: () => void = () => {};
+  private link = new Link({
+    url: `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/stream`,
+    open: (url) => new WebSocket(url),
+    message: (m) => this.take(m),
+    status: (up) => { this.connected = up; this.changed(); },
+    later: (f, ms) => window.setTimeout(f, ms),
+    forget: (id) => window.clearTimeout(id),
+    random: Math.random,
+  });
+
+  start(listener: () => void): void {
+    this.listener = listener;
+    applyLook(this.settings.look);
+    this.link.start();
+    window.addEventListener('online', () => this.link.hurry());
+    document.addEventListener('visibilitychange', () => { if (!document.hidden) this.link.hurry(); });
+    void this.loadProfiles();
+  }
+
+  changed(): void {
+    this.listener();
+  }
+
+  stale(): boolean {
+    return this.news.stale(performance.now());
+  }
+
+  may(c: Command): boolean {
+    return this.state?.allowed_commands.includes(c) ?? false;
+  }
+
+  set(change: Partial<Settings>): void {
+    this.settings = { ...this.settings, ...change };
+    save(this.settings);
+    applyLook(this.settings.look);
+    this.version++;
+    this.changed();
+  }
+
+  prepare(on: boolean): void {
+    this.preparing = on;
+    this.problem = null;
+    void this.loadProfiles();
+    this.wantPlan();
+    this.changed();
+  }
+
+  choose(profile: string): void {
+    this.chosen = profile;
+    this.wantPlan();
+    this.changed();
+  }
+
+  /** Sends a command and shows what the station says if it refuses. Returns whether it was accepted. */
+  async tell(c: Command, path: string, body: object = {}): Promise<boolean> {
+    this.busy = c;
+    this.problem = null;
+    this.changed();
+    try {
+      await post(path, { ...body, by: this.settings.name || 'somebody at the page' });
+      return true;
+    } catch (e) {
+      this.problem = e instanceof Refused ? e.problem : { title: 'This page failed to send the command.', status: 0, do: 'Reload it.' };
+      return false;
+    } finally {
+      this.busy = null;
+      this.changed();
+    }
+  }
+
+  async begin(order: Omit<Order, 'by'>): Promise<void> {
+    if (await this.tell('start', '/runs', order)) this.preparing = false;
+    this.changed();
+  }
+
+  /** True while the chart shows a run rather than a preview of one. */
+  showsRun(): boolean {
+    const s = this.state;
+    return s !== null && s.run !== null && s.state !== 'idle' && !this.preparing;
+  }
+
+  private take(m: Message): void {
+    if (m.type === 'hello') void this.backfill(); // what happened while we were away, or before we came
+    if (m.type === 'state') this.takeState(m.state);
+    this.changed();
+  }
+
+  private takeState(s: State): void {
+    const restarted = this.state !== null && this.state.boot_id !== s.boot_id;
+    if (restarted) this.trace.clear(0);
+    if (!this.news.accept(s.seq, s.boot_id, performance.now(), Date.now())) return;
+    const first = this.state === null;
+    this.state = s;
+    this.longestLift = s.lift.open ? Math.max(this.longestLift, s.lift.left_s ?? 0) : 0;
+    if (s.state !== 'idle' && s.state !== 'stopped' && s.state !== 'complete') this.preparing = false;
+    if (this.trace.add(s)) this.version++;
+    this.wantPlan();
+    if (first || restarted) void this.backfill();
+  }
+
+  // Fetches the trace since the newest row; the whole of it when another run is on the station.
+  private async backfill(): Promise<void> {
+    const run = this.state?.run;
+    if (!run || this.filling) return;
+    this.filling = true;
+    try {
+      const had = this.trace.time.length > 100 && this.trace.runID === run.id;
+      this.trace.fill(await get<Trace>(`/trace?since_s=${had ? Math.max(0, this.lastBeforeGap()) : 0}`));
+      this.version++;
+    } catch {
+      // the chart starts where the stream starts; the next hello tries again
+    } finally {
+      this.filling = false;
+      this.changed();
+    }
+  }
+
+  // A live row may already have come in after the gap, so the record is asked for from before the widest step.
+  private lastBeforeGap(): number {
+    const t = this.trace.time;
+    for (let i = t.length - 1; i > 0 && i > t.length - 20; i--) {
+      if (t[i]! - t[i - 1]! > 2 * Math.max(1, this.state?.speed ?? 1)) return t[i - 1]!;
+    }
+    return this.trace.last();
+  }
+
+  // Asks for another plan when another one is wanted.
+  private wantPlan(): void {
+    const s = this.state;
+    if (!s) return;
+    const preview = !this.showsRun();
+    const key = preview ? `preview ${this.chosen}` : `run ${s.boot_id} ${s.run!.id} ${s.run!.profile}`;
+    const now = performance.now();
+    const old = now - this.planAt > (this.plan ? PREVIEW_EVERY_MS : RETRY_MS);
+    if (key === this.planKey && !(old && (preview || !this.plan))) return;
+    if (key !== this.planKey) this.plan = null;
+    this.planKey = key;
+    this.planAt = now;
+    void this.loadPlan(key, preview && this.chosen !== '' ? `?profile=${encodeURIComponent(this.chosen)}` : '');
+  }
+
+  private async loadPlan(key: string, query: string): Promise<void> {
+    try {
+      const plan = await get<Plan>(`/plan${query}`);
+      if (key !== this.planKey) return; // another one is wanted by now
+      this.plan = plan;
+      this.version++;
+      this.changed();
+    } catch {
+      // asked again with the next states, see wantPlan
+    }
+  }
+
+  private async loadProfiles(): Promise<void> {
+    try {
+      const { profiles } = await get<{ profiles: ProfileInfo[] }>('/profiles');
+      this.profiles = profiles;
+      if (!profiles.some((p) => p.name === this.chosen)) this.chosen = (profiles.find((p) => p.default) ?? profiles[0])?.name ?? '';
+      this.wantPlan();
+      this.changed();
+    } catch {
+      // asked again when somebody prepares a run
+    }
+  }
+}

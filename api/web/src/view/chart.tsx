@@ -1,0 +1,123 @@
+// The corridor chart: the whole run from start to end, the window it has to stay in, where it is now. The future takes
+// as much room as the past.
+
+import { useEffect, useRef } from 'preact/hooks';
+import type { Model } from '../model.ts';
+import { coldest, layOut, type Curve } from '../logic/curve.ts';
+import { temp } from '../logic/units.ts';
+import { thin, type Column } from '../logic/thin.ts';
+import type { Plan, Sensor, State } from '../wire.ts';
+import { Drawing, type Line } from './drawing.ts';
+import { ChartWords } from './chartwords.tsx';
+
+/** Everything the drawing and its words are made from. */
+export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[] }
+
+const patterns = ['', '7 4', '2 3', '11 4 2 4', '4 2', '1 4'];
+const inks = 6; // --line-0 … --line-5 in tokens.css
+
+export function ChartPanel({ m, s }: { m: Model; s: State }) {
+  const choices = s.sensors.map((q, i) => ({ q, pattern: patterns[i % patterns.length]!, ink: i % inks }));
+  const shown = choices.filter(({ q }) => isShown(m, q));
+  const picture = m.plan ? compose(m, s, shown.map(({ q, pattern, ink }) => ({ name: q.name, label: q.label, pattern, ink, values: [] }))) : null;
+  const nowC = s.joint?.temp_c ?? null;
+  return (
+    <section class="sheet chart" aria-labelledby="chart-title">
+      <div class="chart-head">
+        <h2 id="chart-title">{m.plan ? m.plan.profile : 'Plan'}</h2>
+        <p>{m.showsRun() ? <Key estimated={s.joint?.estimated ?? false} /> : 'the corridor from the joint as it is now'}</p>
+      </div>
+      {picture ? <Canvas m={m} picture={picture} /> : <div class="canvas empty"><p>Waiting for the plan …</p></div>}
+      <div class="chips" role="group" aria-label="Also draw">
+        {choices.map(({ q, pattern, ink }) => {
+          const on = isShown(m, q);
+          return (
+            <button key={q.name} type="button" class={`chip ink-${ink}`} aria-pressed={on} onClick={() => toggle(m, q)}>
+              <svg viewBox="0 0 30 6" aria-hidden="true"><path d="M0 3h30" stroke-dasharray={pattern || undefined} /></svg>
+              <span>{q.label}</span>
+            </button>
+          );
+        })}
+      </div>
+      {picture && <ChartWords picture={picture} run={m.showsRun() ? s.run : null} jointC={m.showsRun() ? nowC : null} scale={m.settings.scale} />}
+    </section>
+  );
+}
+
+function Key({ estimated }: { estimated: boolean }) {
+  return (
+    <>
+      <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><rect width="30" height="12" class="corridor" /><path d="M0 6h30" class="plan" /></svg>corridor and plan</span>{' '}
+      <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" stroke-dasharray={estimated ? '7 4' : undefined} /></svg>coldest joint{estimated ? ', estimated' : ''}</span>
+    </>
+  );
+}
+
+// A choice is kept by name, and by role until somebody has chosen: names differ between machines, roles do not.
+function isShown(m: Model, q: Sensor): boolean {
+  const shown = m.settings.shown;
+  return shown.includes(q.name) || (shown.includes(`role:${q.role}`) && !shown.includes(`-${q.name}`));
+}
+
+function toggle(m: Model, q: Sensor): void {
+  const rest = m.settings.shown.filter((n) => n !== q.name && n !== `-${q.name}`);
+  m.set({ shown: [...rest, isShown(m, q) ? `-${q.name}` : q.name] });
+}
+
+// Puts plan, trace and the chosen lines on one time axis, thinned to what a screen can show.
+function compose(m: Model, s: State, lines: Line[]): Picture {
+  const plan = m.plan!;
+  if (!m.showsRun() || m.trace.time.length === 0) {
+    const curve = layOut(plan, null, false);
+    const none: Column = new Array<null>(curve.x.length).fill(null);
+    return { plan, curve, joint: none, estimated: none, lines: lines.map((l) => ({ ...l, values: none })) };
+  }
+  const { trace } = m;
+  const joints = s.sensors.filter((q) => q.role === 'joint').map((q) => trace.column(q.name)).filter((c) => c.length > 0);
+  const joint = coldest(joints, trace.time.length);
+  const estimated = trace.column('joint:estimated');
+  const columns = [trace.profile, joint, estimated.length ? estimated : joint.map(() => null),
+    ...lines.map((l) => { const c = trace.column(l.name); return c.length ? c : joint.map(() => null); })];
+  const pixels = Math.max(200, Math.min(1600, Math.round(window.innerWidth * devicePixelRatio * 0.7)));
+  const end = Math.max(trace.last(), plan.time_s.at(-1) ?? 0);
+  const rows = thin({ x: trace.time, columns }, 0, end, pixels);
+  const live = s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
+  const curve = layOut(plan, { time: rows.x, profile: rows.columns[0] as number[], columns: rows.columns.slice(1) }, live);
+  return { plan, curve, joint: curve.columns[0]!, estimated: curve.columns[1]!, lines: lines.map((l, i) => ({ ...l, values: curve.columns[i + 2]! })) };
+}
+
+function Canvas({ m, picture }: { m: Model; picture: Picture }) {
+  const box = useRef<HTMLDivElement>(null);
+  const readout = useRef<HTMLParagraphElement>(null);
+  const drawing = useRef<Drawing | null>(null);
+  const drawn = useRef('');
+  useEffect(() => {
+    const d = new Drawing(box.current!, readout.current!);
+    drawing.current = d;
+    const sized = new ResizeObserver(() => d.resize());
+    sized.observe(box.current!);
+    const scheme = matchMedia('(prefers-color-scheme: dark)');
+    const recolour = () => d.recolour();
+    scheme.addEventListener('change', recolour);
+    d.draw(picture, m.settings.scale, m.settings.look);
+    return () => {
+      sized.disconnect();
+      scheme.removeEventListener('change', recolour);
+      d.end();
+      drawing.current = null;
+    };
+  }, []);
+  useEffect(() => {
+    const key = `${m.version} ${m.settings.scale} ${m.settings.look} ${m.showsRun()}`;
+    if (key === drawn.current) return; // nothing on it has changed
+    drawn.current = key;
+    drawing.current?.draw(picture, m.settings.scale, m.settings.look);
+  });
+  const { plan, curve } = picture;
+  return (
+    <div class="canvas" role="img" aria-label={`Chart of ${plan.profile}, ${Math.round(curve.end / 60)} minutes, liquidus ${temp(plan.liquidus_c, m.settings.scale, 0)}. The same in words and as a table below.`}>
+      <div class="canvas-box" ref={box} />
+      <p class="readout" ref={readout} aria-hidden="true" />
+    </div>
+  );
+}

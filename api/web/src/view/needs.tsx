@@ -1,0 +1,58 @@
+// What heat needs, with what blocks it first and what to do about it; and what the mains may give.
+
+import { inScale, watts, type Scale } from '../logic/units.ts';
+import { capital } from '../logic/words.ts';
+import type { State } from '../wire.ts';
+
+export function Needs({ s, scale }: { s: State; scale: Scale }) {
+  const missing = s.permissives.filter((p) => !p.holds);
+  const held = s.permissives.filter((p) => p.holds);
+  // A hot board blocks the next start, not the run that heats it: during a run this list would cry wolf.
+  const live = s.state !== 'idle' && s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
+  return (
+    <section class="sheet needs" aria-labelledby="needs-title">
+      <h2 id="needs-title">{live ? 'Before the next start' : 'Before heat'}</h2>
+      {!live && missing.length > 0 && (
+        <ul class="missing">
+          {missing.map((p, i) => (
+            <li key={p.code + i}>
+              <Cross />
+              <div><strong>{capital(inScale(p.text, scale))}.</strong> <span>{inScale(p.do, scale)}</span></div>
+            </li>
+          ))}
+        </ul>
+      )}
+      {live && <p class="quiet">Looked at again when this run is over.</p>}
+      {!live && held.length > 0 && (
+        <ul class="held">
+          {held.map((p, i) => <li key={p.code + i}><Tick />{inScale(p.title, scale)}</li>)}
+        </ul>
+      )}
+    </section>
+  );
+}
+
+function Tick() {
+  return <svg class="tick" viewBox="0 0 16 16" role="img" aria-label="holds:"><path d="M2 8l4 4 8-9" /></svg>;
+}
+
+function Cross() {
+  return <svg class="cross" viewBox="0 0 20 20" role="img" aria-label="missing:"><path d="M7 1h6l6 6v6l-6 6H7l-6-6V7z" /><path d="M10 5v6M10 13v2" class="bang" /></svg>;
+}
+
+export function Mains({ s }: { s: State }) {
+  const { power_w, budget_w } = s.mains;
+  const used = budget_w > 0 ? Math.min(1, Math.max(0, power_w / budget_w)) : 0;
+  return (
+    <section class="sheet mains" aria-labelledby="mains-title">
+      <h2 id="mains-title">Mains</h2>
+      <div class="bar" aria-hidden="true"><div style={{ transform: `scaleX(${used})` }} /></div>
+      <p><strong>{watts(power_w)}</strong> of {watts(budget_w)} allowed</p>
+      <ul class="facts">
+        <li>{s.heat_enabled ? 'Heat is enabled.' : 'Heat is locked off.'}</li>
+        <li>Board fans {Math.round(s.fan * 100)} %.</li>
+        <li class={s.recording ? '' : 'bad'}>{s.recording ? 'The record keeps up.' : 'Not recording: memory only. Check the disk.'}</li>
+      </ul>
+    </section>
+  );
+}

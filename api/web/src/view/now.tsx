@@ -1,0 +1,43 @@
+// The Now page. What matters while hands are busy comes first and fits on a seven-inch panel; what explains it comes below.
+
+import type { Model } from '../model.ts';
+import { Alarms } from './alarms.tsx';
+import { ChartPanel } from './chart.tsx';
+import { Ended } from './ended.tsx';
+import { Heaters } from './heaters.tsx';
+import { JointPanel } from './joint.tsx';
+import { LiftPanel } from './lift.tsx';
+import { Mains, Needs } from './needs.tsx';
+import { Prepare } from './prepare.tsx';
+import { Sensors } from './sensors.tsx';
+
+export function Now({ m }: { m: Model }) {
+  const s = m.state;
+  if (!s) {
+    return (
+      <div class="now">
+        <p class="waiting-for">Nothing is known yet. If this stays, the station may be off or its program may not run. Stop is sent all the same.</p>
+      </div>
+    );
+  }
+  const { scale } = m.settings;
+  return (
+    <div class={`now${m.preparing ? ' preparing' : ''}`}>
+      {m.preparing ? <Prepare m={m} /> : <JointPanel s={s} plan={m.showsRun() ? m.plan : null} melt={m.plan} scale={scale} />}
+      <div class="centre">
+        {!m.preparing && <LiftPanel s={s} longest={m.longestLift} />}
+        <ChartPanel m={m} s={s} />
+      </div>
+      <div class="side">
+        <Ended s={s} scale={scale} />
+        <Alarms m={m} s={s} />
+        <Needs s={s} scale={scale} />
+      </div>
+      <Heaters s={s} scale={scale} />
+      <div class="under">
+        <Sensors s={s} scale={scale} />
+        <Mains s={s} />
+      </div>
+    </div>
+  );
+}

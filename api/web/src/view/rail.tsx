@@ -1,0 +1,99 @@
+// The rail at the bottom: the one or two deeds that make sense now. Stop lies at its right end, but is not part of it.
+
+import type { Model } from '../model.ts';
+import { capital } from '../logic/words.ts';
+import type { State } from '../wire.ts';
+import { HoldButton } from './holdbutton.tsx';
+import { draft } from './prepare.tsx';
+
+export function Rail({ m }: { m: Model }) {
+  const s = m.state;
+  return (
+    <footer class="rail" aria-label="Controls">
+      {m.problem && (
+        <div class="problem" role="alert">
+          <p><strong>{m.problem.title}</strong> {m.problem.detail} {m.problem.do}</p>
+          <button type="button" onClick={() => { m.problem = null; m.changed(); }}>Close</button>
+        </div>
+      )}
+      <div class="deeds">{s && <Deeds m={m} s={s} />}</div>
+    </footer>
+  );
+}
+
+function Deeds({ m, s }: { m: Model; s: State }) {
+  if (m.preparing) return <StartDeeds m={m} s={s} />;
+  if (s.trip_id !== 0) return <TripDeed m={m} s={s} />;
+  const live = s.state === 'running' || s.state === 'holding' || s.state === 'held' || s.state === 'restarting';
+  if (live) return <LiveDeeds m={m} s={s} />;
+  const over = s.state === 'complete' || s.state === 'stopped' || s.state === 'aborted';
+  return (
+    <>
+      {m.may('start') && (
+        <Deed main label="Prepare a run" detail="choose profile, board and part" m={m} act={() => { location.hash = '#/'; m.prepare(true); }} />
+      )}
+      {over && m.may('reset') && (
+        <Deed label="Put this run away" detail="it stays in the list" m={m} act={() => void m.tell('reset', '/reset', { trip_id: 0 })} />
+      )}
+      {!m.may('start') && !m.may('reset') && <p class="rail-note">{whyNot(s)}</p>}
+    </>
+  );
+}
+
+function whyNot(s: State): string {
+  const missing = s.permissives.find((p) => !p.holds);
+  if (s.state === 'stopping' || s.state === 'aborting') return 'Heat is off. Wait for the machine to settle.';
+  if (missing) return `${capital(missing.text)}. ${missing.do}`;
+  return 'You are watching. Heat is started at the station itself.';
+}
+
+function LiveDeeds({ m, s }: { m: Model; s: State }) {
+  const removal = s.run?.kind === 'removal';
+  const lift = m.may('confirm_lift') && s.lift.open && !s.lift.confirmed;
+  return (
+    <>
+      {lift && (
+        <Deed main urgent label={removal ? 'Part is off' : 'Part sits'} detail={removal ? 'then cooling begins' : 'seen by eye; then cooling begins'}
+          m={m} act={() => void m.tell('confirm_lift', '/confirm-lift')} />
+      )}
+      {m.may('restart') && <Deed main={!lift} label="Go on" detail="heat follows the plan again" m={m} act={() => void m.tell('restart', '/restart')} />}
+      {m.may('hold') && <Deed label="Hold heat" detail="the plan stands still" m={m} act={() => void m.tell('hold', '/hold')} />}
+      {!lift && !m.may('restart') && !m.may('hold') && <p class="rail-note">You are watching. Anyone may stop.</p>}
+    </>
+  );
+}
+
+function TripDeed({ m, s }: { m: Model; s: State }) {
+  const first = s.alarms.find((a) => a.first_out) ?? s.alarms[0];
+  return (
+    <>
+      <Deed main disabled={!m.may('reset')} label="Reset the trip" detail={m.may('reset') ? 'no heat comes from this' : 'not yet'}
+        m={m} act={() => void m.tell('reset', '/reset', { trip_id: s.trip_id })} />
+      <p class="rail-note">{first ? <><strong>{first.title}.</strong> {first.do}</> : s.ended?.reason}</p>
+    </>
+  );
+}
+
+function StartDeeds({ m, s }: { m: Model; s: State }) {
+  const p = m.profiles.find((x) => x.name === m.chosen);
+  const blocked = s.permissives.find((x) => !x.holds);
+  const can = m.may('start') && p !== undefined && m.busy === null && !m.stale();
+  const detail = can ? p.title : blocked ? capital(blocked.text) : m.stale() ? 'no news from the station' : 'not now';
+  return (
+    <>
+      <HoldButton label="Hold to start heat" detail={detail} disabled={!can}
+        done={() => p && void m.begin({ profile: p.name, kind: p.kind, ...draft })} />
+      <Deed label="Back" detail="nothing is lost" m={m} act={() => m.prepare(false)} />
+    </>
+  );
+}
+
+interface DeedProps { m: Model; label: string; detail: string; act: () => void; main?: boolean; urgent?: boolean; disabled?: boolean }
+
+function Deed({ m, label, detail, act, main, urgent, disabled }: DeedProps) {
+  return (
+    <button type="button" class={`deed${main ? ' main' : ''}${urgent ? ' urgent' : ''}`} disabled={disabled || m.busy !== null} onClick={act}>
+      <span class="deed-words"><strong>{label}</strong><small>{detail}</small></span>
+    </button>
+  );
+}

@@ -1,0 +1,140 @@
+// The runs that were kept: a list with their verdicts, and one run with its limits, its events and its download.
+
+import { useEffect, useState } from 'preact/hooks';
+import { get, Refused } from '../api.ts';
+import { inScale, temp, type Scale } from '../logic/units.ts';
+import { capital, clock, dayAndTime, kindWords, plain } from '../logic/words.ts';
+import type { Model } from '../model.ts';
+import type { Check, RunLine, StationEvent } from '../wire.ts';
+import { Stamp } from './ended.tsx';
+
+export function Runs({ m, id }: { m: Model; id: string }) {
+  return id === '' ? <List m={m} /> : <One id={id} scale={m.settings.scale} key={id} />;
+}
+
+// Fetches once per path; the answer, or why there is none.
+function useDocument<T>(path: string): { got: T | null; failed: string } {
+  const [got, set] = useState<T | null>(null);
+  const [failed, fail] = useState('');
+  useEffect(() => {
+    let gone = false;
+    set(null);
+    get<T>(path).then(
+      (d) => { if (!gone) { set(d); fail(''); } },
+      (e: unknown) => { if (!gone) fail(e instanceof Refused ? [e.problem.title, e.problem.detail, e.problem.do].filter(Boolean).join(' ') : 'It cannot be read.'); },
+    );
+    return () => { gone = true; };
+  }, [path]);
+  return { got, failed };
+}
+
+function List({ m }: { m: Model }) {
+  // A run that ends while somebody looks belongs in the list, so the path changes with the state.
+  const { got, failed } = useDocument<{ runs: RunLine[] }>('/runs?limit=50');
+  const scale = m.settings.scale;
+  return (
+    <div class="runs">
+      <h1>Runs</h1>
+      {failed && <p role="alert">{failed}</p>}
+      {!got && !failed && <p>Reading the record …</p>}
+      {got && got.runs.length === 0 && <p>Nothing has been run yet.</p>}
+      <ol class="run-list">
+        {got?.runs.map((r) => (
+          <li key={r.id}>
+            <a class="sheet" href={`#/runs/${r.id}`}>
+              <Outcome state={r.state} verdict={r.verdict} />
+              <span class="run-what"><strong>{kindWords(r.kind)}: {r.part || r.board || r.profile}</strong><small>{[r.board, r.profile].filter(Boolean).join(', ')}</small></span>
+              <span class="run-when"><strong>no. {r.id}</strong><small>{dayAndTime(r.begun_utc)}{r.by ? `, ${r.by}` : ''}</small></span>
+              {r.state !== 'complete' && r.reason && <span class="run-why">{inScale(r.reason, scale)}</span>}
+            </a>
+          </li>
+        ))}
+      </ol>
+    </div>
+  );
+}
+
+function Outcome({ state, verdict }: { state: string; verdict: string | null }) {
+  const word = state === '' ? 'still running' : state === 'complete' ? (verdict === 'pass' ? 'pass' : verdict === 'fail' ? 'limit missed' : 'complete') : plain(state);
+  return (
+    <span class="outcome">
+      {verdict !== null && <Stamp pass={verdict === 'pass' && state === 'complete'} />}
+      <span>{capital(word)}</span>
+    </span>
+  );
+}
+
+interface Detail {
+  run?: RunLine; head?: Partial<RunLine>; end?: Partial<RunLine>;
+  verdict: { verdict: string; checks: Check[] } | string | null;
+  events?: StationEvent[];
+}
+
+function One({ id, scale }: { id: string; scale: Scale }) {
+  const number = /^\d+$/.test(id) ? id : '0';
+  const { got, failed } = useDocument<Detail>(`/runs/${number}`);
+  const r: Partial<RunLine> = { ...(got as Partial<RunLine> | null), ...got?.head, ...got?.end, ...got?.run };
+  const verdict = got && typeof got.verdict === 'object' ? got.verdict : null;
+  return (
+    <div class="runs">
+      <p class="back"><a href="#/runs">All runs</a></p>
+      <h1>Run no. {number}</h1>
+      {failed && <p role="alert">{failed}</p>}
+      {!got && !failed && <p>Reading the record …</p>}
+      {got && (
+        <>
+          <section class="sheet">
+            <h2>{kindWords(r.kind ?? '')} {r.part ? `of ${r.part}` : ''}</h2>
+            <p>{[r.board, r.profile, r.by].filter(Boolean).join(', ')}{r.begun_utc ? `; begun ${dayAndTime(r.begun_utc)}` : ''}{r.elapsed_s ? `, took ${clock(r.elapsed_s)}` : ''}.</p>
+            {r.reason && <p>{capital(plain(r.state ?? ''))}: {inScale(r.reason, scale)}</p>}
+            <p><a class="download" href={`/api/v1/runs/${number}/samples.csv`} download>Download the samples (CSV)</a></p>
+          </section>
+          <Checks verdict={verdict} scale={scale} />
+          <Events events={got.events ?? []} scale={scale} />
+        </>
+      )}
+    </div>
+  );
+}
+
+function Checks({ verdict, scale }: { verdict: { verdict: string; checks: Check[] } | null; scale: Scale }) {
+  if (!verdict) return <section class="sheet"><h2>Limits</h2><p>Nothing was judged.</p></section>;
+  return (
+    <section class="sheet">
+      <h2>{verdict.verdict === 'pass' ? 'Inside every limit' : 'A limit was missed'}</h2>
+      <div class="table-box" tabIndex={0} role="region" aria-label="Limits">
+        <table>
+          <thead><tr><th scope="col">Limit</th><th scope="col">Measured</th><th scope="col">Allowed</th><th scope="col">Held</th><th scope="col">Source</th></tr></thead>
+          <tbody>
+            {verdict.checks.map((c, i) => (
+              <tr key={i} class={c.ok ? '' : 'missed'}>
+                <th scope="row">{capital(plain(c.name))}</th>
+                <td>{amount(c.value, c.unit, scale)}</td><td>{amount(c.limit, c.unit, scale)}</td>
+                <td><Stamp pass={c.ok} /> {c.ok ? 'yes' : 'no'}</td><td class="source">{c.source}</td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      </div>
+    </section>
+  );
+}
+
+function amount(v: number | null, unit: string, scale: Scale): string {
+  if (v === null || v === undefined) return 'none';
+  if (unit === '°C' || unit === 'C' || unit === 'c') return temp(v, scale);
+  if (unit === 's') return `${v.toFixed(0)} s`;
+  return inScale(`${v.toFixed(2)} ${unit.replace('c_per_s', '°C/s')}`, scale);
+}
+
+function Events({ events, scale }: { events: StationEvent[]; scale: Scale }) {
+  if (events.length === 0) return null;
+  return (
+    <section class="sheet">
+      <h2>What happened</h2>
+      <ol class="events">
+        {events.map((e, i) => <li key={i}><time>{clock(e.at_s)}</time> <span>{inScale(e.text, scale)}{e.by ? ` (${e.by})` : ''}</span></li>)}
+      </ol>
+    </section>
+  );
+}

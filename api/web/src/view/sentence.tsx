@@ -1,0 +1,75 @@
+// The sentence: what the machine is doing, in the station's own words. Drawn at every state, spoken only when its
+// meaning changes.
+
+import { useRef } from 'preact/hooks';
+import type { Model } from '../model.ts';
+import { inScale } from '../logic/units.ts';
+import { noNews } from '../logic/words.ts';
+import type { State } from '../wire.ts';
+
+/** What the sentence is about, for the mark beside it: each has a shape of its own, colour only repeats it. */
+export type Mood = 'rest' | 'heat' | 'pause' | 'act' | 'cool' | 'done' | 'wrong' | 'lost';
+
+export function moodOf(s: State): Mood {
+  if (s.trip_id !== 0 || s.state === 'aborting' || s.state === 'aborted') return 'wrong';
+  if (s.lift.open && !s.lift.confirmed) return 'act';
+  switch (s.state) {
+    case 'running': case 'restarting':
+      return s.phase === 'cooling' || s.phase === 'run_on' || s.phase === 'safe_to_touch' ? 'cool' : 'heat';
+    case 'holding': case 'held':
+      return 'pause';
+    case 'stopping': case 'stopped':
+      return 'cool';
+    case 'complete':
+      return s.run?.verdict === 'fail' ? 'wrong' : 'done';
+    default:
+      return s.permissives.some((p) => !p.holds) ? 'wrong' : 'rest';
+  }
+}
+
+export function Sentence({ m, heading }: { m: Model; heading: boolean }) {
+  const s = m.state;
+  const stale = s !== null && m.stale();
+  const mood: Mood = s === null || stale ? 'lost' : moodOf(s);
+  const text = s ? inScale(s.sentence, m.settings.scale) : 'Looking for the station …';
+  const Tag = heading ? 'h1' : 'p'; // on the other pages the page's own title is the heading
+  return (
+    <div class={`sentence ${mood}`}>
+      <Mark mood={mood} />
+      <div class="words">
+        {stale && (
+          <p class="no-news">
+            <strong>{noNews(m.news.since(), m.news.age(performance.now()))}.</strong>{' '}
+            {m.connected ? 'The station’s loop stands still.' : 'Trying to reach the station.'} Stop still works.
+          </p>
+        )}
+        <Tag class="said">{text}</Tag>
+      </div>
+      <Spoken text={stale ? 'No news from the station. What the page shows is old. Stop still works.' : text}
+        meaning={stale ? 'stale' : (s?.sentence_meaning ?? 'none')} />
+    </div>
+  );
+}
+
+// Keeps the words it said until the meaning is another one, so that a screen reader does not speak at each tick.
+function Spoken({ text, meaning }: { text: string; meaning: string }) {
+  const said = useRef({ meaning: '', text: '' });
+  if (said.current.meaning !== meaning) said.current = { meaning, text };
+  return <p class="heard-only" aria-live="polite" aria-atomic="true">{said.current.text}</p>;
+}
+
+// One shape per mood, told apart without colour and from across a room.
+function Mark({ mood }: { mood: Mood }) {
+  return (
+    <svg class="mark" viewBox="0 0 40 40" aria-hidden="true">
+      {mood === 'rest' && <circle cx="20" cy="20" r="13" class="open" />}
+      {mood === 'heat' && <path d="M20 4 36 34H4z" class="solid" />}
+      {mood === 'pause' && <path d="M7 6h9v28H7zM24 6h9v28h-9z" class="solid" />}
+      {mood === 'act' && <path d="M20 3 33 17h-8v10H15V17H7zM6 31h28v5H6z" class="solid" />}
+      {mood === 'cool' && <path d="M4 6h32L20 36z" class="open" />}
+      {mood === 'done' && <path d="M5 21l10 10L35 8" class="line" />}
+      {mood === 'wrong' && <path d="M13 3h14l10 10v14L27 37H13L3 27V13zM17 9v14h6V9zm0 17v6h6v-6z" class="solid" fill-rule="evenodd" />}
+      {mood === 'lost' && <path d="M9 31A15 15 0 0 1 9 9M31 9a15 15 0 0 1 0 22M20 17v6" class="line" />}
+    </svg>
+  );
+}
