@@ -9,10 +9,10 @@ import (
 
 // Words for how far a figure can be trusted. They are shown beside every limit.
 const (
-	LookedUp       = "looked up (secondary copy)" // read in a copy that reproduces the standard or data sheet
-	FromMemory     = "from memory"                // recalled, not read
-	CommonPractice = "common practice"            // a rule of thumb of the trade, without a source worth citing
-	Judgement      = "our judgement"              // chosen for this program, and explained where it stands
+	LookedUp       = "looked up in a secondary copy" // read in a copy that reproduces the standard or data sheet
+	FromMemory     = "from memory"                   // recalled, not read
+	CommonPractice = "common practice"               // a rule of thumb of the trade, without a source worth citing
+	Judgement      = "our judgement"                 // chosen for this program, and explained where it stands
 )
 
 // Alloy is one solder alloy.

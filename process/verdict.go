@@ -163,7 +163,7 @@ func (v Verdict) Table() string {
 			if c.Advisory != advisory {
 				continue
 			}
-			source := c.Source + " (" + c.Confidence + ")"
+			source := c.Source + ", " + c.Confidence
 			if c.Source == noSource {
 				source = c.Confidence + ", " + noSource
 			}

@@ -46,7 +46,7 @@ const (
 
 // Where the rows come from.
 const (
-	jstd020  = "J-STD-020 rev D.1 Table 5-2 (package body, classification)"
+	jstd020  = "J-STD-020D.1 Table 5-2" // classification profile, measured at the top centre of the body
 	noSource = "no source"
 )
 
@@ -151,7 +151,7 @@ func timeLimits(kind Kind, a Alloy) []Limit {
 		{Name: "time above liquidus, usual", Measure: MAboveLiq, Max: at(usualMost), Unit: "s", Source: noSource, Confidence: CommonPractice, Advisory: true},
 		{Name: "time above liquidus, most", Measure: MLongestAbove, Max: at(150), Unit: "s", Source: jstd020, Confidence: LookedUp},
 		{Name: "25 °C to peak", Measure: MToPeak, Max: at(toPeak), Unit: "s", Source: jstd020, Confidence: LookedUp},
-		{Name: "soak", Measure: MSoak, Min: at(60), Max: at(soakMost), Unit: "s", Source: jstd020 + "; rev C for 180 s", Confidence: LookedUp, Advisory: true},
+		{Name: "soak", Measure: MSoak, Min: at(60), Max: at(soakMost), Unit: "s", Source: jstd020 + ", 180 s in 020C", Confidence: LookedUp, Advisory: true},
 	}
 }
 
@@ -159,7 +159,7 @@ func rampLimits() []Limit {
 	const unitOf = "°C/s"
 	return []Limit{
 		{Name: "ramp up", Measure: MRampUp, Max: at(3), Unit: unitOf, Source: jstd020, Confidence: LookedUp},
-		{Name: "ramp up, gentle", Measure: MRampUp, Max: at(2), Unit: unitOf, Source: "ceramic capacitors on the same board; " + noSource, Confidence: CommonPractice, Advisory: true},
+		{Name: "ramp up, gentle", Measure: MRampUp, Max: at(2), Unit: unitOf, Source: "for ceramic capacitors on the same board", Confidence: CommonPractice, Advisory: true},
 		{Name: "ramp down", Measure: MRampDown, Max: at(6), Unit: unitOf, Source: jstd020, Confidence: LookedUp},
 		{Name: "ramp down, gentle", Measure: MRampDown, Max: at(3), Unit: unitOf, Source: noSource, Confidence: CommonPractice, Advisory: true},
 	}

@@ -138,7 +138,7 @@ func logs() []log {
 	}
 	corner := through(0, 24, 195, 150, 285, 190, 330, 217, 365, 238, 395, 238, 520, 75)
 	centre := through(0, 24, 198, 148, 288, 188, 332, 215, 368, 236, 395, 236.5, 522, 77)
-	lid := through(0, 24, 190, 158, 280, 199, 325, 227, 360, 249, 393, 248, 520, 70)
+	lid := through(0, 24, 190, 158, 280, 199, 325, 227, 360, 246, 370, 244, 393, 243, 520, 70)
 	board := through(0, 24, 195, 145, 285, 180, 365, 215, 395, 217, 520, 80)
 	lost := func(s float64) float64 {
 		if s > 370 && s < 390 {
@@ -152,7 +152,7 @@ func logs() []log {
 		{"placement-with-tin-lead", "Sn63Pb37", process.Placement, 0, "joint_c", 460, []func(float64) float64{noisy(through(0, 24, 150, 120, 250, 160, 290, 183, 320, 212, 340, 212, 460, 60))}},
 		{"peak-too-low", "SAC305", process.Placement, 0, "joint_c", 520, []func(float64) float64{noisy(func(s float64) float64 { return corner(s) * 0.955 })}},
 		{"lid-too-hot-and-cooled-too-fast", "SAC305", process.Placement, 245, "ball1_c,lid_c", 440,
-			[]func(float64) float64{noisy(through(0, 24, 195, 150, 285, 190, 330, 217, 365, 238, 395, 238, 412, 120, 440, 60)), noisy(lid)}},
+			[]func(float64) float64{noisy(through(0, 24, 195, 150, 285, 190, 330, 217, 365, 238, 395, 238, 412, 120, 440, 60)), noisy(func(s float64) float64 { return lid(s) * 1.012 })}},
 		{"joint-lost-at-the-peak", "SAC305", process.Placement, 250, "joint_c", 520, []func(float64) float64{noisy(lost)}},
 	}
 }
