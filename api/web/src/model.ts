@@ -3,7 +3,7 @@
 
 import { get, post, Refused } from './api.ts';
 import { News } from './logic/fresh.ts';
-import { Link } from './logic/link.ts';
+import { Link, type Socket } from './logic/link.ts';
 import { TraceStore } from './logic/trace.ts';
 import { applyLook, load, save, type Settings } from './settings.ts';
 import type { Command, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
@@ -34,7 +34,7 @@ export class Model {
   private listener: () => void = () => {};
   private link = new Link({
     url: `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/stream`,
-    open: (url) => new WebSocket(url),
+    open: (url) => new WebSocket(url) as Socket,
     message: (m) => this.take(m),
     status: (up) => { this.connected = up; this.changed(); },
     later: (f, ms) => window.setTimeout(f, ms),

@@ -14,7 +14,7 @@ class Bench {
   link = new Link({
     url: '/stream',
     open: (url) => {
-      const s = { url, closed: false, onopen: null, onmessage: null, onclose: null, close() { this.closed = true; } };
+      const s = { url, closed: false, onmessage: null, onclose: null, close() { this.closed = true; } };
       this.sockets.push(s);
       return s;
     },

@@ -5,7 +5,6 @@ import type { Message } from '../wire.ts';
 
 /** What Link needs of a WebSocket; tests hand in their own. */
 export interface Socket {
-  onopen: (() => void) | null;
   onmessage: ((e: { data: unknown }) => void) | null;
   onclose: (() => void) | null;
   close(): void;

@@ -1,0 +1,180 @@
+// A stand-in for the station while the page is being worked on: serves dist/, the API and the stream.
+//   node dev/fake-station.mjs [--port 8421] [--scene NAME] [--speed N]
+// Without a scene it runs a moving make-believe run that obeys the page's commands.
+// POST /dev/scene {"scene":"lift"} changes what it shows.
+
+import { createServer } from 'node:http';
+import { readFile } from 'node:fs/promises';
+import { extname, join, normalize } from 'node:path';
+import { fileURLToPath } from 'node:url';
+import { WebSocketServer } from 'ws';
+import { PROFILES, noLift, plan, rest, running, TOTAL_S, trace } from './model.mjs';
+import { runs, scenes, verdict, waitedAt } from './scenes.mjs';
+
+const dist = fileURLToPath(new URL('../dist', import.meta.url));
+const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.svg': 'image/svg+xml' };
+
+export class FakeStation {
+  constructor({ scene = null, speed = 20 } = {}) {
+    this.scene = scene;
+    this.speed = speed;
+    this.boot = 'boot-1';
+    this.seq = 0;
+    this.messages = 0;
+    this.stops = []; // content types of the stop requests that came in, for tests
+    this.run = null; // { order, p, e, held, ended, confirmed }
+    this.refuse = false; // drop every stream, for tests of the way back
+  }
+
+  state() {
+    if (this.scene) return scenes[this.scene].state(this.seq, this.boot);
+    const r = this.run;
+    if (!r) return rest(this.seq, this.boot, { speed: this.speed });
+    const change = { speed: this.speed };
+    if (r.ended) {
+      Object.assign(change, { state: r.ended, phase: '', heat_enabled: false, mains: { power_w: 0, budget_w: 5200 }, allowed_commands: ['stop', 'start', 'reset'],
+        sentence: r.ended === 'complete' ? 'Complete. Everything measured is below 45 °C.' : 'Stopped. Somebody pressed Stop. Hot: up to 200 °C, do not touch.',
+        sentence_meaning: r.ended, ended: { state: r.ended, code: r.ended, reason: r.ended === 'complete' ? 'The profile ended.' : 'Somebody pressed Stop.', by: '' } });
+    } else if (r.held) {
+      Object.assign(change, { state: 'held', sentence: 'Held. Continue or stop within 3 minutes of the hold.', sentence_meaning: 'held', allowed_commands: ['stop', 'restart'] });
+    } else if (r.p >= 255 && r.p < 300) {
+      const left = 300 - r.p;
+      const open = r.p > 265 && !r.confirmed;
+      Object.assign(change, { phase: 'lift_window', lift: { ...noLift(), waiting: !open, open, molten_for_s: r.p - 255, left_s: open ? left : null, confirmed: r.confirmed } });
+      if (open) Object.assign(change, { sentence: `Lift the part now: 0:${String(Math.floor(left)).padStart(2, '0')} left.`, sentence_meaning: 'open', allowed_commands: ['stop', 'hold', 'confirm_lift'] });
+    }
+    const s = running(this.seq, this.boot, 6, r.order, r.p, r.e, change);
+    if (r.ended === 'complete') s.run.verdict = 'pass';
+    return s;
+  }
+
+  tick(dt) {
+    this.seq++;
+    const r = this.run;
+    if (!r || r.ended) return;
+    r.e += dt * this.speed;
+    if (!r.held) r.p += dt * this.speed;
+    if (r.p >= TOTAL_S) r.ended = 'complete';
+  }
+
+  listen(port) {
+    this.server = createServer((q, a) => this.answer(q, a).catch((e) => { a.statusCode = 500; a.end(String(e)); }));
+    const sockets = new WebSocketServer({ noServer: true });
+    this.server.on('upgrade', (q, socket, head) => {
+      if (this.refuse) return socket.destroy();
+      sockets.handleUpgrade(q, socket, head, (ws) => {
+        ws.send(JSON.stringify({ type: 'hello', seq: this.messages, boot_id: this.boot, version: 'fake', resume: q.url.includes('since=') }));
+        ws.send(JSON.stringify({ type: 'state', seq: ++this.messages, state: this.state() }));
+      });
+    });
+    this.sockets = sockets;
+    this.timer = setInterval(() => {
+      this.tick(0.1);
+      if (this.scene && scenes[this.scene].silent && this.seq > 3) return;
+      const m = JSON.stringify({ type: 'state', seq: ++this.messages, state: this.state() });
+      for (const ws of sockets.clients) ws.send(m);
+    }, 100);
+    return new Promise((done) => this.server.listen(port, '127.0.0.1', () => done(this.server.address().port)));
+  }
+
+  show(scene) {
+    this.scene = scene;
+    this.boot = `boot-${scene}`;
+    this.seq = 0;
+  }
+
+  drop(refuse) {
+    this.refuse = refuse;
+    for (const ws of this.sockets.clients) ws.terminate();
+  }
+
+  close() {
+    clearInterval(this.timer);
+    for (const ws of this.sockets.clients) ws.terminate();
+    this.server.closeAllConnections();
+    return new Promise((done) => this.server.close(done));
+  }
+
+  async answer(q, a) {
+    a.setHeader('Content-Security-Policy', "default-src 'self'; frame-ancestors 'none'");
+    const url = new URL(q.url, 'http://x');
+    const body = q.method === 'POST' ? await text(q) : '';
+    const json = (v, status = 200) => { a.statusCode = status; a.setHeader('Content-Type', 'application/json'); a.end(JSON.stringify(v)); };
+    if (url.pathname === '/dev/scene') { this.show(JSON.parse(body).scene); return json({}); }
+    if (!url.pathname.startsWith('/api/')) return this.file(url.pathname, a);
+    const path = url.pathname.slice('/api/v1'.length);
+    if (q.method === 'POST') return this.command(path, q, body, json);
+    const at = this.scene ? scenes[this.scene].at : (this.run?.p ?? null);
+    if (path === '/state') return json(this.state());
+    if (path === '/plan') return json(plan());
+    if (path === '/profiles') return json({ profiles: PROFILES });
+    if (path === '/trace') {
+      if (at === null) return json({ run_id: 0, channels: [], time_s: [], profile_s: [], columns: [] });
+      return json(trace(this.scene ? 5 : 6, at, this.scene ? waitedAt(at) : 0, Number(url.searchParams.get('since_s') ?? 0)));
+    }
+    if (path === '/runs') return json({ runs });
+    const one = /^\/runs\/(\d+)$/.exec(path);
+    const found = one && runs.find((r) => r.id === Number(one[1]));
+    if (found) {
+      return json({ ...found, verdict: found.verdict ? { ...verdict, verdict: found.verdict } : null,
+        events: [{ at_s: 0, code: 'state:running', text: 'Proving the air before any heat.', by: found.by }, { at_s: 279, code: 'lift:open', text: 'The lift window is open.', by: '' }] });
+    }
+    return json({ type: 'about:blank', title: 'There is no such thing here.', status: 404, code: 'not_found', do: 'Go back to the list.' }, 404);
+  }
+
+  command(path, q, body, json) {
+    if (path === '/stop') {
+      this.stops.push(q.headers['content-type'] ?? '');
+      if (this.run && !this.run.ended) this.run.ended = 'stopped';
+      return json({ stopped: true });
+    }
+    if (q.headers['content-type'] !== 'application/json' || q.headers['x-trivet-request'] !== '1') {
+      return json({ title: 'The request did not come from the page.', status: 403, code: 'foreign_request', do: 'Reload the page.' }, 403);
+    }
+    const b = JSON.parse(body);
+    if (path === '/runs') {
+      if (!this.scene && (!this.run || this.run.ended)) {
+        this.run = { order: b, p: 0, e: 0, held: false, ended: null, confirmed: false };
+        return json({ accepted: true }, 202);
+      }
+      return json({ title: 'A run is going on already.', status: 409, code: 'busy', detail: '', do: 'Wait until it is over.' }, 409);
+    }
+    const r = this.run;
+    if (path === '/hold' && r) r.held = true;
+    else if (path === '/restart' && r) r.held = false;
+    else if (path === '/confirm-lift' && r) r.confirmed = true;
+    else if (path === '/reset') this.run = null;
+    else if (path !== '/acknowledge') return json({ title: 'That cannot be done now.', status: 409, code: 'not_now', do: 'Look at the sentence at the top.' }, 409);
+    return json({ accepted: true }, 202);
+  }
+
+  async file(path, a) {
+    const name = path === '/' ? 'index.html' : normalize(path).replace(/^[/\\]+/, '');
+    try {
+      const data = await readFile(join(dist, name));
+      a.setHeader('Content-Type', types[extname(name)] ?? 'application/octet-stream');
+      a.end(data);
+    } catch {
+      a.statusCode = 404;
+      a.end('not found');
+    }
+  }
+}
+
+function text(q) {
+  return new Promise((done) => {
+    let all = '';
+    q.on('data', (d) => { all += d; });
+    q.on('end', () => done(all));
+  });
+}
+
+if (process.argv[1] === fileURLToPath(import.meta.url)) {
+  const option = (name, otherwise) => {
+    const i = process.argv.indexOf(`--${name}`);
+    return i > 0 ? process.argv[i + 1] : otherwise;
+  };
+  const station = new FakeStation({ scene: option('scene', null), speed: Number(option('speed', 20)) });
+  const port = await station.listen(Number(option('port', 8421)));
+  process.stdout.write(`make-believe station on http://127.0.0.1:${port}\n`);
+}

@@ -1,0 +1,96 @@
+// Canned states: every look of the Now page without a machine. Each scene is a function of the tick and the boot.
+
+import { jointOf, noLift, permissives, rest, running, sensors, TOTAL_S } from './model.mjs';
+
+const order = { kind: 'removal', board: 'Controller board 7', part: 'BGA 27 × 27', serial: 'A-0113', by: 'Mira' };
+const WAITED = 14; // s the canned runs have waited at the end of the soak
+
+const alarm = (change) => ({
+  code: 'door', subject: 0, title: 'Guard door opened during heat', do: 'Close it, check the board, then reset.',
+  state: 'latched_unacknowledged', at_s: 402, value_c: null, limit_c: null, trip_id: 3, first_out: false, cause_present: true, ...change,
+});
+
+/** Name of each scene: { at: profile time of its trace, or null; state }. */
+export const scenes = {
+  idle: { at: null, state: rest },
+  'not-ready': {
+    at: null,
+    state: (seq, boot) => {
+      const s = sensors(0, true);
+      s[0] = { ...s[0], temp_c: null, quality: 'open', reason: 'the thermocouple is not connected' };
+      return rest(seq, boot, {
+        sentence: 'No heat: the guard door is open. Close it.', sentence_meaning: 'idle/door', permissives: permissives(true),
+        sensors: s, joint: jointOf(s), allowed_commands: ['stop'],
+      });
+    },
+  },
+  heating: { at: 172, state: (seq, boot) => running(seq, boot, 5, order, 172, 172) },
+  held: {
+    at: 230,
+    state: (seq, boot) => running(seq, boot, 5, order, 230, 230 + WAITED, {
+      state: 'held', sentence: 'Held. Coldest joint 210.2 °C. Continue or stop within 3 minutes of the hold.', sentence_meaning: 'held/',
+      allowed_commands: ['stop', 'restart'],
+    }),
+  },
+  melting: {
+    at: 266,
+    state: (seq, boot) => running(seq, boot, 5, order, 266, 266 + WAITED, {
+      phase: 'lift_window', lift: { ...noLift(), waiting: true, molten_for_s: 6.2 },
+      sentence: 'Peak: joint molten for 6 s of 10 s. Coldest joint 234.9 °C.', sentence_meaning: 'running/lift_window/molten',
+    }),
+  },
+  lift: {
+    at: 282,
+    state: (seq, boot) => running(seq, boot, 5, order, 282, 282 + WAITED, {
+      phase: 'lift_window', lift: { ...noLift(), waiting: true, open: true, molten_for_s: 22, left_s: seq < 5 ? 36 : 23 },
+      sentence: 'Lift the part now: 0:23 left. Coldest joint 236.4 °C.', sentence_meaning: 'running/lift_window/open',
+      allowed_commands: ['stop', 'hold', 'confirm_lift'],
+    }),
+  },
+  complete: {
+    at: TOTAL_S,
+    state: (seq, boot) => over(seq, boot, {
+      state: 'complete', phase: 'safe_to_touch', sentence: 'Complete. Everything measured is below 45 °C.', sentence_meaning: 'complete/complete',
+      ended: { state: 'complete', code: 'complete', reason: 'The profile ended and the board is cool.', by: '' }, allowed_commands: ['stop', 'start', 'reset'],
+    }, 'pass'),
+  },
+  tripped: {
+    at: 240,
+    state: (seq, boot) => over(seq, boot, {
+      state: 'aborted', phase: 'run_on', trip_id: 3, sentence: 'Cut off: guard door opened during heat. Hot: up to 341 °C, do not touch.',
+      sentence_meaning: 'aborted/trip:door', permissives: permissives(true), allowed_commands: ['stop', 'acknowledge'],
+      ended: { state: 'aborted', code: 'trip:door', reason: 'Guard door opened during heat.', by: '' },
+      alarms: [alarm({ code: 'extraction', subject: 1, title: 'Fume extraction did not come back', do: 'Switch the fume extraction on and check its flow switch, then reset.', state: 'latched_acknowledged', trip_id: 4 }),
+        alarm({ first_out: true })],
+    }, null, 240),
+  },
+};
+scenes.stale = { at: 172, silent: true, state: scenes.heating.state };
+
+function over(seq, boot, change, verdict, p = TOTAL_S) {
+  const s = running(seq, boot, 5, order, p, p + (p > 190 ? WAITED : 0));
+  const cool = p === TOTAL_S ? sensors(0, true).map((q) => ({ ...q, temp_c: 38 + q.label.length / 10 })) : s.sensors;
+  return {
+    ...s, heat_enabled: false, sensors: cool, joint: jointOf(cool), mains: { power_w: 0, budget_w: 5200 },
+    heaters: s.heaters.map((h) => ({ ...h, on: false, power_w: 0, duty: 0, set_c: null, allowed: false, air: h.air === 'none' ? 'none' : p === TOTAL_S ? 'off' : 'proven', temp_c: p === TOTAL_S ? 41 : h.temp_c })),
+    ...change, run: { ...s.run, verdict },
+  };
+}
+
+export const waitedAt = (p) => (p > 190 ? WAITED : 0);
+
+export const runs = [
+  { id: 5, begun_utc: '2026-03-04T09:12:00Z', kind: 'removal', profile: 'Lead-free removal', board: 'Controller board 7', part: 'BGA 27 × 27', by: 'Mira', state: 'complete', code: 'complete', reason: '', elapsed_s: 434, samples: 4340, verdict: 'pass' },
+  { id: 4, begun_utc: '2026-03-04T08:31:00Z', kind: 'removal', profile: 'Lead-free removal', board: 'Controller board 6', part: 'BGA 27 × 27', by: 'Mira', state: 'aborted', code: 'trip:door', reason: 'Guard door opened during heat.', elapsed_s: 254, samples: 2540, verdict: null },
+  { id: 3, begun_utc: '2026-03-03T15:02:00Z', kind: 'placement', profile: 'Lead-free placement', board: 'Test board', part: 'BGA 19 × 19', by: 'Jonas', state: 'complete', code: 'complete', reason: '', elapsed_s: 461, samples: 4610, verdict: 'fail' },
+];
+
+export const verdict = {
+  verdict: 'pass', measures: { peak_c: 239.1 },
+  checks: [
+    { name: 'peak_c', value: 239.1, limit: 245, unit: '°C', ok: true, source: 'profile, body limit' },
+    { name: 'time_above_liquidus_s', value: 52, limit: 90, unit: 's', ok: true, source: 'common practice, no source' },
+    { name: 'max_ramp_up_c_per_s', value: 1.42, limit: 3, unit: '°C/s', ok: true, source: 'J-STD-020, read in a secondary copy' },
+    { name: 'max_ramp_down_c_per_s', value: 2.1, limit: 6, unit: '°C/s', ok: true, source: 'J-STD-020, read in a secondary copy' },
+  ],
+};
