@@ -86,6 +86,15 @@ func NewProfile(p Profile) (Profile, error) {
 	return p, nil
 }
 
+// WithBodyLimit returns the profile with another body limit, in °C, or Problems if that limit cannot be one.
+func WithBodyLimit(p Profile, limitC float64) (Profile, error) {
+	if limitC == 0 { // in a Profile 0 means that nobody said; somebody did
+		return Profile{}, Problems{{Key: "body_limit_c", What: "is 0", Allowed: fmt.Sprintf("100 to %g", float64(MaxTarget))}}
+	}
+	p.BodyLimit = unit.Celsius(limitC)
+	return NewProfile(p)
+}
+
 func validName(s string) bool {
 	if s == "" || len(s) > maxName || !(s[0] >= 'a' && s[0] <= 'z') {
 		return false

@@ -14,6 +14,12 @@ const (
 	BoundMax = "max"
 )
 
+// Words for a verdict, as they are stored and sent: do not rename them.
+const (
+	Pass = "pass"
+	Fail = "fail"
+)
+
 // Check is one limit compared with what was measured.
 type Check struct {
 	Name       string   `json:"name"`
@@ -63,12 +69,12 @@ type Verdict struct {
 	Notes    []string // what a reader must know to trust it: gaps, stand-ins
 }
 
-// Word returns "pass" or "fail".
+// Word returns Pass or Fail.
 func (v Verdict) Word() string {
 	if v.Pass {
-		return "pass"
+		return Pass
 	}
-	return "fail"
+	return Fail
 }
 
 // MarshalJSON writes the verdict as `trivet judge --json` prints it.

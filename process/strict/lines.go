@@ -43,6 +43,15 @@ func At(data []byte, key string) int {
 	return nearest(lines, key)
 }
 
+// Present reports whether a key, written as for At, is in the file.
+func Present(data []byte, key string) bool {
+	if len(data) > MaxSize {
+		return false
+	}
+	lines, err := indexLines(data)
+	return err == nil && lines[key] > 0
+}
+
 // nearest returns the line of key, or of the nearest table or list around it that has one, or 0.
 func nearest(lines map[string]int, key string) int {
 	for key != "" {

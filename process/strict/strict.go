@@ -61,6 +61,9 @@ func (p Problems) Error() string {
 	return strings.Join(lines, "\n")
 }
 
+// Placed reports whether the message names its file itself, so that whoever prints it need not.
+func (p Problems) Placed() bool { return len(p) > 0 && p[0].File != "" }
+
 // Decode reads TOML from data into out, a pointer to a struct with toml tags. The error is of type Problems.
 // file is only a name to put into messages. When there is an error, out is untouched unless the last step failed.
 //
@@ -97,7 +100,7 @@ func Decode(file string, data []byte, out any) error {
 
 // syntax turns an error of the TOML reader into a problem.
 func syntax(file string, err error) Problem {
-	p := Problem{File: file, What: strings.TrimPrefix(err.Error(), "toml: ")}
+	p := Problem{File: file, What: "is not TOML: " + strings.TrimPrefix(err.Error(), "toml: ")}
 	var at *toml.DecodeError
 	if errors.As(err, &at) {
 		p.Line, _ = at.Position()

@@ -178,6 +178,9 @@ func TestLineFindsAKeyOrWhatHoldsIt(t *testing.T) {
 	if got := At(data, "zone[1].ramp_c_per_s"); got != 14 {
 		t.Errorf("At finds line %d, want 14", got)
 	}
+	if !Present(data, "zone[1].name") || Present(data, "zone[1].hold_s") || Present(data, "zone[2]") {
+		t.Error("what is present is confused with what is not")
+	}
 	nested := []byte("[[a]]\nx=1\n[[a.b]]\ny=1\n[[a.b]]\ny=2\n[[a]]\n[[a.b]]\ny=3\n[a.c]\nz=1\n")
 	for key, want := range map[string]int{"a[0].b[1].y": 6, "a[1].b[0].y": 9, "a[1].c.z": 11} {
 		if got := At(nested, key); got != want {
