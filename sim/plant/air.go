@@ -33,13 +33,32 @@ type jetFace struct {
 	jetGain []float64 // W per kelvin of the nozzle air above ambient
 }
 
-// shape sets where the jet reaches: constant under the nozzle, falling outside as (r/R)^-1.3 in strength and
-// 1/r in excess temperature (physics study, 1.2; the exponents are fits from memory of wall-jet measurements).
-func (f *jetFace) shape(i int, r, radius float64) {
-	f.reach[i], f.mix[i] = 1, 1
-	if r > radius {
-		f.reach[i], f.mix[i] = math.Pow(r/radius, -1.3), radius/r
+// jetAt returns the strength of a jet relative to its centre, and the share of its excess temperature, at r metres from the
+// axis of a nozzle of the given radius: constant under the nozzle, falling outside as (r/R)^-1.3 and R/r (physics
+// study, 1.2; the exponents are fits, from memory of wall-jet measurements).
+func jetAt(r, radius float64) (reach, mix float64) {
+	if r <= radius {
+		return 1, 1
 	}
+	return math.Pow(r/radius, -1.3), radius / r
+}
+
+// jetOver returns the means of jetAt over a cell whose corners are seen from the axis, and the share of the cell that is
+// under the nozzle. A point in the middle would not do: large cells straddle the rim.
+func jetOver(cell rect, radius float64) (reach, mix, under float64) {
+	const n = 6
+	for i := range n * n {
+		x := cell.x0 + (cell.x1-cell.x0)*(float64(i%n)+0.5)/n
+		y := cell.y0 + (cell.y1-cell.y0)*(float64(i/n)+0.5)/n
+		r := math.Hypot(x, y)
+		s, m := jetAt(r, radius)
+		reach += s / (n * n)
+		mix += s * m / (n * n)
+		if r <= radius {
+			under += 1.0 / (n * n)
+		}
+	}
+	return reach, mix / reach, under // mix is weighed with the strength it comes with
 }
 
 // still sets the conductances for a jet of strength jet and other convection of strength other, both W/m²K, where

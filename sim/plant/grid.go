@@ -22,26 +22,43 @@ func (a *axis) find(x float64) int {
 	return a.cells() - 1
 }
 
-// partCells is how many cells lie under the part in each direction: odd, so that one is in the middle.
-const partCells = 7
+// mesh says how finely a board is cut. Only tests use another than usual.
+type mesh struct {
+	part   int     // cells under the part in each direction: odd, so that one is in the middle
+	layers int     // sheets in a laminate board, at least two: its faces must be able to differ
+	growth float64 // the most by which cells outside the part grow from one to the next
+}
 
-// Shares of the part's width per cell. Large parts get narrower outer cells, so that the outer cell stands for the
-// outer balls; small ones are cooler by little and would only force shorter steps.
-var (
-	evenShares   = [partCells]float64{1. / 7, 1. / 7, 1. / 7, 1. / 7, 1. / 7, 1. / 7, 1. / 7}
-	gradedShares = [partCells]float64{0.10, 0.14, 0.17, 0.18, 0.17, 0.14, 0.10}
-)
+// usual is a compromise: TestTheUsualMeshIsFineEnough says what a finer one would change.
+func usual() mesh { return mesh{part: 7, layers: 2, growth: 2} }
+
+// shares returns the widths of the cells under a part of width part, in m, relative to it. Large parts get narrower
+// outer cells, so that the outer cell stands for the outer balls; small ones are cooler there by little, and narrow
+// cells would only force shorter steps.
+func (m mesh) shares(part float64) []float64 {
+	w := make([]float64, m.part)
+	sum := 0.0
+	for i := range w {
+		w[i] = 1
+		if part >= 0.025 {
+			// from 0.55 at the rim to 1 in the middle
+			x := (float64(i)+0.5)/float64(m.part)*2 - 1
+			w[i] = 1 - 0.6*x*x
+		}
+		sum += w[i]
+	}
+	for i := range w {
+		w[i] /= sum
+	}
+	return w
+}
 
 // newAxis cuts one direction: lo and hi are the board's edges seen from the part's centre, part the part's width, in m.
-// Outside the part the cells grow by no more than a factor of about two each.
-func newAxis(lo, hi, part float64) axis {
-	shares := &evenShares
-	if part >= 0.025 {
-		shares = &gradedShares
-	}
-	left := outward(-part/2-lo, shares[0]*part)
-	right := outward(hi-part/2, shares[partCells-1]*part)
-	a := axis{first: len(left), part: partCells}
+func newAxis(lo, hi, part float64, m mesh) axis {
+	shares := m.shares(part)
+	left := outward(-part/2-lo, shares[0]*part, m.growth)
+	right := outward(hi-part/2, shares[0]*part, m.growth)
+	a := axis{first: len(left), part: m.part}
 	a.edge = append(a.edge, lo)
 	for i := len(left) - 1; i >= 0; i-- {
 		a.edge = append(a.edge, a.edge[len(a.edge)-1]+left[i])
@@ -57,12 +74,13 @@ func newAxis(lo, hi, part float64) axis {
 	return a
 }
 
-// outward returns the widths of the cells that fill room, the first one next to a cell of width w.
-func outward(room, w float64) []float64 {
-	n, span := 1, 2*w
-	for span < room && n < 6 {
+// outward returns the widths of the cells that fill room, the first one next to a cell of width w, as few as the
+// growth allows.
+func outward(room, w, growth float64) []float64 {
+	n, span := 1, growth*w
+	for span < room && n < 30 {
 		n++
-		span += w * math.Pow(2, float64(n))
+		span += w * math.Pow(growth, float64(n))
 	}
 	// Find the growth factor that fills the room exactly; the sum grows steadily with the factor.
 	sum := func(f float64) float64 {

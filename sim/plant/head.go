@@ -8,24 +8,20 @@ const wallEmissivity = 0.7
 // head is the state of one hot-air head. Equations: physics study, section 1.1.
 type head struct {
 	d       *Head
-	flow    float64 // share of full flow, follows the blower command
+	flow    float64 // share of full flow
 	element float64 // °C
 	wall    float64 // °C
 	air     float64 // °C at the nozzle's mouth
 
-	flow65 float64 // flow^0.65, what the jet's heat transfer goes with
+	flow65 float64 // flow^0.65, what the jet's heat transfer goes with; negative before the first step
 	mcp    float64 // W/K
 	epsE   float64 // effectiveness of the element as a heat exchanger
 	epsW   float64 // the same for the wall
 }
 
-// spin lets the blower follow its command for h seconds. The exponent 0.65 lies between the laminar and the turbulent
-// laws of jet heat transfer (0.5 and 0.7, Martin 1977, from memory).
-func (s *head) spin(h, command float64) {
-	flow := s.flow + (command-s.flow)*(1-math.Exp(-h/s.d.BlowerLag))
-	if math.Abs(flow-command) < 1e-4 { // arrive, so that nothing needs recomputing for ever
-		flow = command
-	}
+// spin sets the share of full flow. The exponent 0.65 lies between the laminar and the turbulent laws of jet heat
+// transfer (0.5 and 0.7, Martin 1977, from memory).
+func (s *head) spin(flow float64) {
 	if flow == s.flow && s.flow65 >= 0 {
 		return
 	}

@@ -17,14 +17,14 @@ const (
 // Machine is a rework heater described by physical properties only. The keys are those of a machine file; every
 // key carries its unit. Ranges are in Validate.
 type Machine struct {
-	Name        string  `toml:"name"`
-	Title       string  `toml:"title"`
-	MainsBudget float64 `toml:"mains_budget_w"` // what the supply circuit may deliver; the plant itself does not enforce it
-	Top         Head    `toml:"top"`
-	Bottom      Head    `toml:"bottom"`
-	Banks       []Bank  `toml:"bank"`
-	Deck        Deck    `toml:"deck"`
-	Fans        Fans    `toml:"fans"`
+	Name         string  `toml:"name"`
+	Title        string  `toml:"title"`
+	MainsBudgetW float64 `toml:"mains_budget_w"` // what the supply circuit may deliver; the plant itself does not enforce it
+	Top          Head    `toml:"top"`
+	Bottom       Head    `toml:"bottom"`
+	Banks        []Bank  `toml:"bank"`
+	Deck         Deck    `toml:"deck"`
+	Fans         Fans    `toml:"fans"`
 }
 
 // Head is a hot-air head: blower, element, wall, nozzle, and how well its jet heats a surface.
@@ -40,7 +40,6 @@ type Head struct {
 	Jet         float64 `toml:"jet_w_per_m2k"`         // heat transfer under the nozzle at full flow
 	Nozzle      float64 `toml:"nozzle_mm"`             // inner diameter; 0 fits the nozzle to the part
 	Sealed      float64 `toml:"nozzle_sealed_share"`   // share of the air's excess temperature that survives the gap leak
-	BlowerLag   float64 `toml:"blower_lag_s"`          // spin-up and run-down, first order
 	SensorLag   float64 `toml:"nozzle_sensor_lag_s"`   // air thermocouple in the nozzle
 	FromDeck    float64 `toml:"inlet_from_deck_share"` // share of the deck's excess temperature in the air drawn in
 }
@@ -49,12 +48,12 @@ type Head struct {
 type Bank struct {
 	Name       string    `toml:"name"`
 	Emitters   []Emitter `toml:"emitters"`
-	Power      float64   `toml:"emitter_power_w"`      // rated, each
-	SizeX      float64   `toml:"emitter_size_x_mm"`    // each
-	SizeY      float64   `toml:"emitter_size_y_mm"`    // each
-	Below      float64   `toml:"below_board_mm"`       // distance from emitter face to the board's underside
-	Heat       float64   `toml:"emitter_j_per_k"`      // heat capacity, each
-	Emissivity float64   `toml:"emissivity"`           //
+	Power      float64   `toml:"emitter_power_w"`   // rated, each
+	SizeX      float64   `toml:"emitter_size_x_mm"` // each
+	SizeY      float64   `toml:"emitter_size_y_mm"` // each
+	Below      float64   `toml:"below_board_mm"`    // distance from emitter face to the board's underside
+	Heat       float64   `toml:"emitter_j_per_k"`   // heat capacity, each
+	Emissivity float64   `toml:"emissivity"`
 	Back       float64   `toml:"back_loss_share"`      // area that radiates away from the board, as a share of the face
 	Convection float64   `toml:"convection_w_per_m2k"` // face to the air in the deck
 	SensorLag  float64   `toml:"sensor_lag_s"`         // thermocouple at the bank
@@ -69,7 +68,7 @@ type Emitter struct {
 // Deck is the bed that carries emitters and board: slow, and what the underside sees between the emitters.
 type Deck struct {
 	Heat  float64 `toml:"deck_j_per_k"`
-	Loss  float64 `toml:"deck_loss_w_per_k"`  // to the room
+	Loss  float64 `toml:"deck_loss_w_per_k"`    // to the room
 	Share float64 `toml:"spill_absorbed_share"` // share of the radiation missing the board that stays in the deck
 }
 
@@ -82,8 +81,8 @@ type Fans struct {
 // Heaters returns how many switchable heaters the machine has.
 func (m *Machine) Heaters() int { return FirstBank + len(m.Banks) }
 
-// HeaterPower returns the rated power of heater i in W at nominal mains, and 0 for an index the machine does not have.
-func (m *Machine) HeaterPower(i int) float64 {
+// RatedW returns the rated power of heater i in W at nominal mains, and 0 for an index the machine does not have.
+func (m *Machine) RatedW(i int) float64 {
 	switch {
 	case i == HeaterTop:
 		return m.Top.Power
@@ -96,24 +95,20 @@ func (m *Machine) HeaterPower(i int) float64 {
 	return 0
 }
 
-// HeaterName returns the name of heater i: "top", "bottom", or the bank's name; empty for an index out of range.
-func (m *Machine) HeaterName(i int) string {
-	switch {
-	case i == HeaterTop:
-		return "top"
-	case i == HeaterBottom:
-		return "bottom"
-	case i >= FirstBank && i < m.Heaters():
-		return m.Banks[i-FirstBank].Name
+// HeaterNames returns the names of all heaters in heater order: top, bottom, then the banks as the file names them.
+func (m *Machine) HeaterNames() []string {
+	names := []string{"top", "bottom"}
+	for i := range m.Banks {
+		names = append(names, m.Banks[i].Name)
 	}
-	return ""
+	return names
 }
 
-// InstalledPower returns the sum of all rated powers in W. It may exceed the mains budget.
-func (m *Machine) InstalledPower() float64 {
+// InstalledW returns the sum of all rated powers in W. It may exceed the mains budget.
+func (m *Machine) InstalledW() float64 {
 	sum := 0.0
 	for i := range m.Heaters() {
-		sum += m.HeaterPower(i)
+		sum += m.RatedW(i)
 	}
 	return sum
 }

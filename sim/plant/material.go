@@ -23,7 +23,7 @@ const (
 	solderRho     = 7380.0
 	solderRhoC    = solderRho * 230.0
 	solderK       = 58.0
-	solderLatent  = 60e3 // J/kg, melting; literature on tin-silver-copper quotes 58…70 kJ/kg
+	solderLatent  = 60e3  // J/kg, melting; literature on tin-silver-copper quotes 58…70 kJ/kg
 	gapAirK       = 0.036 // air at about 170 °C
 )
 
@@ -60,9 +60,9 @@ type layer struct {
 	warmer  float64 // growth of rhoC per K
 }
 
-// layers returns the board's layers from the underside up. A laminate is cut in half: with less than two layers the
+// layers returns the board's layers from the underside up. A laminate is cut into n: with less than two layers the
 // two faces cannot differ, which costs several kelvins in a one-sided step (physics study, 1.9).
-func (b *Board) layers() []layer {
+func (b *Board) layers(n int) []layer {
 	thick, copper := b.Thickness*1e-3, b.copperMetres()
 	if b.Core == CoreAluminium {
 		metal := b.Metal * 1e-3
@@ -72,8 +72,11 @@ func (b *Board) layers() []layer {
 			laminate(rest, copper/rest, b.Through, b.Through), // there is no via through the metal
 		}
 	}
-	half := laminate(thick/2, copper/thick, b.Through, b.ThroughPart)
-	return []layer{half, half}
+	out := make([]layer, n)
+	for i := range out {
+		out[i] = laminate(thick/float64(n), copper/thick, b.Through, b.ThroughPart)
+	}
+	return out
 }
 
 // laminate returns a layer of resin with a share of copper in it.
