@@ -14,6 +14,8 @@ func Judge(t Trace, w Window) (Verdict, error) {
 	if err := t.check(); err != nil {
 		return Verdict{}, err
 	}
+	// Everything is measured first and compared afterwards: the same findings are shown as measures and judged by
+	// limits, so the two can never differ.
 	j := judged{window: w, found: map[string]finding{}}
 	j.sort(t)
 	if len(j.joints) == 0 {
@@ -33,14 +35,15 @@ func Judge(t Trace, w Window) (Verdict, error) {
 	return v, nil
 }
 
-// finding is the value of one measure, with the column it was found on.
+// finding is the value of one measure, with the column it was found on, so that a person knows which thermocouple to
+// look at. A note says what the value is not.
 type finding struct {
 	value  float64
 	column string
 	note   string
 }
 
-// judged is the work in progress.
+// judged is the work in progress: the columns by role, what was found so far by measure, and what must be told.
 type judged struct {
 	window                 Window
 	joints, bodies, boards []series
@@ -59,6 +62,7 @@ func (j *judged) sort(t Trace) {
 	}
 	for _, c := range t.Columns {
 		j.columns = append(j.columns, ColumnRole{Name: c.Name, Role: c.Role})
+		// Air and targets are hotter than any limit here and say nothing about the board.
 		if c.Role == RoleOther {
 			continue
 		}
@@ -81,13 +85,14 @@ func (j *judged) sort(t Trace) {
 	}
 }
 
-// least and most keep the smaller or larger value of a measure.
+// least keeps the smaller value of a measure: for what the worst joint must still reach.
 func (j *judged) least(measure string, v float64, column string) {
 	if f, ok := j.found[measure]; !ok || v < f.value {
 		j.found[measure] = finding{value: v, column: column}
 	}
 }
 
+// most keeps the larger value of a measure: for what no column may exceed.
 func (j *judged) most(measure string, v float64, column string) {
 	if f, ok := j.found[measure]; !ok || v > f.value {
 		j.found[measure] = finding{value: v, column: column}
@@ -110,6 +115,9 @@ func (j *judged) measureJoints() {
 		if hidden > 0 {
 			j.say("%s: %.0f s above liquidus were not recorded and do not count towards the least time above liquidus", s.name, hidden)
 		}
+		// A thermocouple that goes silent while molten hides how long the joint stayed so. In a removal that is how a
+		// lift looks, because the thermocouple stays with the board or comes off with the part; anywhere else it is a
+		// hole in the evidence, and counts as one.
 		switch lost := s.lostHot(liquidus); {
 		case lost > s.gap && j.window.Kind == Removal:
 			j.say("%s: lost while molten, %.0f s before the record ends; usual when the part is lifted off its thermocouple", s.name, lost)
@@ -123,12 +131,15 @@ func (j *judged) measureJoints() {
 	if v, ok := coldest.soak(float64(j.window.SoakFrom), float64(j.window.SoakTo)); ok {
 		j.found[MSoak] = finding{value: v, column: coldest.name}
 	}
+	// How flat the peak was; of use to whoever sets the hold, and not judged on a joint.
 	near, _, _ := coldest.above(lowest - 5)
 	j.found[MNearPeak] = finding{value: near, column: coldest.name}
 }
 
 // measureCeilings takes what is judged on the hottest column.
 func (j *judged) measureCeilings() {
+	// Without a limit of its own the body keeps the joint's ceiling: somebody who does not know the part should not
+	// get a pass for it.
 	hot := j.joints
 	if j.window.BodyLimit == nil {
 		hot = append(append([]series(nil), hot...), j.bodies...)
@@ -142,6 +153,7 @@ func (j *judged) measureCeilings() {
 		j.most(MBoardPeak, c, s.name)
 	}
 	for _, s := range append(append([]series(nil), j.joints...), j.bodies...) {
+		// Time that nobody saw counts here: for a ceiling the worst is assumed, as for a floor.
 		seen, hidden, _ := s.above(float64(j.window.ClassificationFrom))
 		j.most(MLongestAbove, seen+hidden, s.name)
 		if v, ok := s.to25Peak(); ok {
@@ -173,6 +185,7 @@ func (j *judged) measureBody() {
 			j.most(MBodyNear, seen+hidden, s.name)
 		}
 	}
+	// The note goes with each value that is a stand-in; it also keeps the value out of the measures.
 	for _, m := range []string{MBodyPeak, MBodyNear} {
 		if f, ok := j.found[m]; ok {
 			f.note = note
@@ -217,6 +230,7 @@ func (j *judged) checks(l Limit) []Check {
 		base.Note = "not in the trace"
 	}
 	var out []Check
+	// One check per bound, with a plain number as limit: a script need not take "235…245" apart.
 	if l.Min != nil {
 		c := base
 		c.Bound, c.Limit = BoundMin, *l.Min

@@ -18,6 +18,8 @@ func (s series) peak() (c, at float64, ok bool) {
 		return 0, 0, false
 	}
 	c, at = s.c[0], s.t[0]
+	// The highest single reading, without smoothing: a filter would take the tip off a real peak. A reading that moved
+	// faster than heat can has been refused as implausible where it was taken.
 	for i := range s.c {
 		if s.c[i] > c {
 			c, at = s.c[i], s.t[i]
@@ -113,6 +115,8 @@ func (s series) soak(from, to float64) (float64, bool) {
 // ramps returns the steepest rise and the steepest fall, both as numbers ≥ 0 in °C/s. ok is false when there is
 // nothing to fit: fewer than two readings without a gap between them.
 func (s series) ramps() (up, down float64, ok bool) {
+	// From every sample, the shortest window that is at least RampWindow long and has no gap in it. The end only ever
+	// moves forward, so the whole trace costs one pass.
 	j := 0
 	for i := range s.t {
 		j = max(j, i)
@@ -134,7 +138,8 @@ func (s series) ramps() (up, down float64, ok bool) {
 	return up, down, ok
 }
 
-// slope returns the slope of the straight line that fits best, in units of c per unit of t.
+// slope returns the slope of the straight line that fits best (least squares), in units of c per unit of t. Both axes
+// are taken from their means first: times of many hours squared would eat up the digits.
 func slope(t, c []float64) (float64, bool) {
 	stride := (len(t) + maxFit - 1) / maxFit
 	var n, sumT, sumC float64

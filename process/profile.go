@@ -36,7 +36,8 @@ type Segment struct {
 	Target unit.Celsius         // of the joint, above 0 and at most MaxTarget
 	Ramp   unit.KelvinPerSecond // how fast the target moves there, up or down; a magnitude, above 0 and at most MaxRamp
 	Hold   time.Duration        // how long it stays; 0 or more
-	// WaitWithin stops profile time at the end of the ramp until the joint is this near the target. 0: never wait.
+	// WaitWithin stops profile time, never the heat: the target stands still, so a board that is slow catches up and one
+	// that is fast does not overshoot. It stops at the end of the ramp until the joint is this near the target. 0: never wait.
 	WaitWithin unit.Kelvin
 	Lift       bool // the lift window is awaited in this hold
 	Cool       bool // heaters may only fall; fans steer
@@ -69,6 +70,7 @@ func NewProfile(p Profile) (Profile, error) {
 	if !(p.Alloy.Liquidus > 0 && p.Alloy.Liquidus < MaxTarget) {
 		wrong.add("alloy", fmt.Sprintf("%q is not an alloy this program can melt", p.Alloy.Name), AlloyNames())
 	}
+	// 100 °C is below anything solder needs; a limit under it is a slip of the unit or of a digit.
 	if p.BodyLimit != 0 && !(p.BodyLimit >= 100 && p.BodyLimit <= MaxTarget) {
 		wrong.add("body_limit_c", fmt.Sprintf("is %g", float64(p.BodyLimit)), fmt.Sprintf("100 to %g, or left out", float64(MaxTarget)))
 	}
@@ -95,6 +97,7 @@ func WithBodyLimit(p Profile, limitC float64) (Profile, error) {
 	return NewProfile(p)
 }
 
+// validName keeps names usable as file names, in addresses and in a shell, without quoting anywhere.
 func validName(s string) bool {
 	if s == "" || len(s) > maxName || !(s[0] >= 'a' && s[0] <= 'z') {
 		return false
@@ -115,7 +118,7 @@ func (p Profile) checkSegments(wrong *Problems) {
 		return
 	}
 	before := len(*wrong)
-	names := map[string]int{}
+	names := map[string]int{} // the page and the records tell segments apart by name
 	for i, s := range p.Segments {
 		s.check(i, wrong)
 		if first, seen := names[s.Name]; seen && s.Name != "" {
@@ -133,6 +136,7 @@ func (p Profile) checkSegments(wrong *Problems) {
 // check notes what is wrong with segment number i taken alone.
 func (s Segment) check(i int, wrong *Problems) {
 	key := func(k string) string { return fmt.Sprintf("segment[%d].%s", i, k) }
+	// Each range is written so that NaN is outside it.
 	if n := len([]rune(s.Name)); n == 0 || n > maxName {
 		wrong.add(key("name"), fmt.Sprintf("has %d characters", n), fmt.Sprintf("1 to %d", maxName))
 	}
@@ -148,6 +152,8 @@ func (s Segment) check(i int, wrong *Problems) {
 	if !(s.WaitWithin >= 0 && s.WaitWithin <= MaxTolerance) {
 		wrong.add(key("wait_within_c"), fmt.Sprintf("is %g", float64(s.WaitWithin)), fmt.Sprintf("0 (do not wait) to %g", float64(MaxTolerance)))
 	}
+	// While it cools nothing can be waited for: there is no heat to bring a slow joint up, and a part that has not been
+	// lifted by then stays on.
 	if s.Cool && s.Lift {
 		wrong.add(key("lift"), "a part cannot be lifted while it cools", "lift in a hold at the peak")
 	}
@@ -161,6 +167,8 @@ func (p Profile) checkShape(wrong *Problems) {
 	if total := p.nominal(); total > MaxDuration {
 		wrong.add("segment", fmt.Sprintf("all of them take %.0f min", total.Minutes()), fmt.Sprintf("at most %.0f min", MaxDuration.Minutes()))
 	}
+	// A peak outside what the alloy's own window allows is refused here and not only judged afterwards: nobody should
+	// heat a board to find out.
 	peak := p.PeakSegment()
 	if p.Alloy.Liquidus > 0 {
 		low := p.Alloy.Liquidus.Plus(marginOverLiquidus)
@@ -172,12 +180,15 @@ func (p Profile) checkShape(wrong *Problems) {
 	}
 	lift, cool, before := -1, false, nominalStart
 	for i, s := range p.Segments {
+		// Cooling comes last and only downwards: once heaters may only fall, a rise could not be followed.
 		switch {
 		case s.Cool && !(s.Target < before):
 			wrong.add(fmt.Sprintf("segment[%d].target_c", i), fmt.Sprintf("cools to %g from %g", float64(s.Target), float64(before)), "lower than the segment before")
 		case cool && !s.Cool:
 			wrong.add(fmt.Sprintf("segment[%d].cool", i), "heats again after the cooling", "cooling segments last")
 		}
+		// One lift, in a removal, where every joint surely is molten: pulling a part off joints that are not takes the
+		// pads along.
 		if s.Lift {
 			switch {
 			case p.Kind != Removal:
@@ -194,7 +205,7 @@ func (p Profile) checkShape(wrong *Problems) {
 	}
 }
 
-// PeakSegment returns which segment first has the highest target, or -1 for a profile without segments.
+// PeakSegment returns, counted from 0, which segment first has the highest target, or -1 for a profile without segments.
 func (p Profile) PeakSegment() int {
 	peak := -1
 	for i, s := range p.Segments {
@@ -216,7 +227,7 @@ func (p Profile) Peak() unit.Celsius {
 // Body returns the body limit and whether there is one.
 func (p Profile) Body() (unit.Celsius, bool) { return p.BodyLimit, p.BodyLimit > 0 }
 
-// Window returns the process window this profile's runs are judged against.
+// Window returns the process window this profile's runs are judged against: that of its kind, alloy and body limit.
 func (p Profile) Window() Window {
 	if limit, ok := p.Body(); ok {
 		return WindowFor(p.Kind, p.Alloy, &limit)
@@ -227,7 +238,7 @@ func (p Profile) Window() Window {
 // nominal returns how long the ramps and holds take from nominalStart, without smoothing and without waits.
 // It is capped well above MaxDuration, because a ramp of 1e-300 °C/s would overflow a duration.
 func (p Profile) nominal() time.Duration {
-	total, before := 0.0, nominalStart
+	total, before := 0.0, nominalStart // in seconds, as a float: it cannot overflow
 	for _, s := range p.Segments {
 		total += math.Abs(float64(s.Target-before))/float64(s.Ramp) + s.Hold.Seconds()
 		before = s.Target

@@ -62,6 +62,7 @@ func RolesFor(names []string) []string {
 		roles[0] = RoleJoint
 		return roles
 	}
+	// Where joints are named, a column of unknown name is not quietly judged as one more.
 	unknown := RoleBoard
 	if !slices.Contains(roles, RoleJoint) {
 		unknown = RoleJoint
@@ -105,6 +106,7 @@ func (t Trace) check() error {
 			return fmt.Errorf("time does not rise at sample %d: %v after %v", i+1, t.Time[i], t.Time[i-1])
 		}
 	}
+	// A verdict is about joints. Air or a board alone cannot prove anything about one.
 	joints := 0
 	for _, c := range t.Columns {
 		if len(c.Readings) != len(t.Time) {
@@ -122,6 +124,7 @@ func (t Trace) check() error {
 
 // gapLimit returns the longest pause that is bridged in this trace, in seconds.
 func (t Trace) gapLimit() float64 {
+	// The median and not the mean, so that one long pause does not widen what counts as one.
 	steps := make([]time.Duration, len(t.Time)-1)
 	for i := range steps {
 		steps[i] = t.Time[i+1] - t.Time[i]

@@ -20,7 +20,8 @@ const (
 	Fail = "fail"
 )
 
-// Check is one limit compared with what was measured.
+// Check is one limit compared with what was measured. Value was rounded before it was compared, so that what a person
+// reads and what decided are the same number.
 type Check struct {
 	Name       string   `json:"name"`
 	Measure    string   `json:"measure"`
@@ -38,28 +39,33 @@ type Check struct {
 
 // Measures is what a trace was measured to be. A measure that could not be taken is null, never a number.
 type Measures struct {
+	// What outside programs rely on. All on the coldest joint, ramps and time to peak on whatever was steepest or slowest.
 	Peak          *float64 `json:"peak_c"`
 	AboveLiquidus *float64 `json:"time_above_liquidus_s"`
 	RampUp        *float64 `json:"max_ramp_up_c_per_s"`
 	RampDown      *float64 `json:"max_ramp_down_c_per_s"` // a positive number
 	ToPeak        *float64 `json:"time_25_to_peak_s"`
 	Soak          *float64 `json:"soak_s"`
+	// More of the same trace, for people and for the page.
 	NearPeak      *float64 `json:"time_within_5c_of_peak_s"`
 	Hottest       *float64 `json:"hottest_peak_c"`
 	LongestAbove  *float64 `json:"longest_time_above_liquidus_s"`
+	// Null without a thermocouple of their own on body or board, or without a limit to be near to.
 	BodyPeak      *float64 `json:"body_peak_c"`
 	BodyNear      *float64 `json:"body_time_within_5c_of_limit_s"`
 	BoardPeak     *float64 `json:"board_peak_c"`
+	// How much of the molten time rests on nothing; 0 when every reading is there.
 	LongestUnseen *float64 `json:"longest_unseen_while_hot_s"`
 }
 
-// ColumnRole says what a column was taken for.
+// ColumnRole says what a column was taken for. It is shown, because roles come from names, and a name can mislead.
 type ColumnRole struct {
 	Name string `json:"name"`
 	Role string `json:"role"`
 }
 
-// Verdict says whether a trace kept its window, limit by limit.
+// Verdict says whether a trace kept its window, limit by limit. Pass means that every limit that can fail was measured
+// and kept; a limit that could not be measured was not shown to be kept, and fails.
 type Verdict struct {
 	Pass     bool
 	Window   Window
@@ -79,6 +85,7 @@ func (v Verdict) Word() string {
 
 // MarshalJSON writes the verdict as `trivet judge --json` prints it.
 func (v Verdict) MarshalJSON() ([]byte, error) {
+	// Lists are never null: a script that loops over them needs no special case.
 	notes, checks := v.Notes, v.Checks
 	if notes == nil {
 		notes = []string{}
@@ -99,7 +106,7 @@ func (v Verdict) MarshalJSON() ([]byte, error) {
 	}{v.Word(), v.Sentence(), v.Window.Kind, v.Window.Alloy.Name, float64(v.Window.Alloy.Liquidus), v.Measures, checks, v.Columns, notes})
 }
 
-// Missed returns the checks that fail the verdict.
+// Missed returns the checks that fail the verdict, in the order of the window. Advice is never among them.
 func (v Verdict) Missed() []Check {
 	var missed []Check
 	for _, c := range v.Checks {
@@ -110,7 +117,8 @@ func (v Verdict) Missed() []Check {
 	return missed
 }
 
-// Sentence says in one line how it came out.
+// Sentence says in one line how it came out: for a page's heading, a terminal, a notification. It names the first
+// limit missed and how many more there are; the table has them all.
 func (v Verdict) Sentence() string {
 	if missed := v.Missed(); len(missed) > 0 {
 		s := fmt.Sprintf("Fail: %s was %s, %s allowed", missed[0].Name, missed[0].value(), missed[0].bound())
@@ -125,6 +133,7 @@ func (v Verdict) Sentence() string {
 	return fmt.Sprintf("Pass: the coldest joint reached %.1f °C and was above liquidus for %.0f s.", *v.Measures.Peak, *v.Measures.AboveLiquidus)
 }
 
+// value writes what was measured, in words where nothing was.
 func (c Check) value() string {
 	if c.Value == nil {
 		return "not measured"
@@ -132,6 +141,7 @@ func (c Check) value() string {
 	return c.number(*c.Value)
 }
 
+// bound writes what is allowed; the words say the direction, which a bare number does not.
 func (c Check) bound() string {
 	if c.Bound == BoundMin {
 		return "at least " + c.number(c.Limit)
@@ -153,7 +163,7 @@ func (c Check) outcome() string {
 		return "ok"
 	case c.Advisory:
 		return "outside advice"
-	case c.Value == nil:
+	case c.Value == nil: // it may have been kept; the trace does not show it
 		return "not shown"
 	}
 	return "missed"
@@ -163,6 +173,7 @@ func (c Check) outcome() string {
 func (v Verdict) Table() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n\n", v.Sentence())
+	// What decides comes first; advice is for who reads on.
 	rows := [][]string{{"check", "value", "limit", "result", "source"}}
 	for _, advisory := range []bool{false, true} {
 		for _, c := range v.Checks {
@@ -170,7 +181,7 @@ func (v Verdict) Table() string {
 				continue
 			}
 			source := c.Source + ", " + c.Confidence
-			if c.Source == noSource {
+			if c.Source == noSource { // reads better this way round
 				source = c.Confidence + ", " + noSource
 			}
 			rows = append(rows, []string{c.Name, c.value(), c.bound(), c.outcome(), source})

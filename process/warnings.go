@@ -20,6 +20,8 @@ func (p Profile) Warnings() []string {
 	var w []string
 	say := func(format string, a ...any) { w = append(w, fmt.Sprintf(format, a...)) }
 	peak := p.Peak()
+	// For a large lead-free part this is the rule and not the exception: its body is rated 245 °C, and practitioners
+	// take the joint to 240 °C and more. It cannot be solved by refusing the profile, only by telling.
 	switch limit, ok := p.Body(); {
 	case !ok:
 		say("No body limit is given, so nothing in this profile protects the part's body; take it from the part's label or its size.")
@@ -31,6 +33,7 @@ func (p Profile) Warnings() []string {
 	if p.Kind == Removal && !p.lifts() {
 		say("No segment awaits the lift, so the run will cool without asking for the part.")
 	}
+	// The same ceilings as in the window, so that a run is not started that its own verdict must fail.
 	before := nominalStart
 	for _, s := range p.Segments {
 		switch rising := s.Target > before; {
@@ -46,6 +49,7 @@ func (p Profile) Warnings() []string {
 	return append(w, p.timeWarnings()...)
 }
 
+// lifts reports whether any segment awaits the lift.
 func (p Profile) lifts() bool {
 	for _, s := range p.Segments {
 		if s.Lift {
@@ -55,12 +59,14 @@ func (p Profile) lifts() bool {
 	return false
 }
 
-// timeWarnings plans the profile from a cold board and compares its times with the window.
+// timeWarnings plans the profile from a cold board and compares its times with the window, advice included: while
+// nothing is hot yet, advice costs nothing. Waits make the real run longer, never shorter.
 func (p Profile) timeWarnings() []string {
 	plan, err := NewPlan(p, nominalStart)
 	if err != nil {
 		return nil // NewProfile says it better
 	}
+	// Whole seconds are fine enough: these are plans, and the limits are tens of seconds.
 	above, soakFrom, soakTo := time.Duration(0), time.Duration(-1), time.Duration(-1)
 	window := p.Window()
 	for t := time.Duration(0); t <= plan.Total(); t += time.Second {
@@ -86,7 +92,7 @@ func (p Profile) timeWarnings() []string {
 		case MSoak:
 			v = soakTo - soakFrom
 		default:
-			continue
+			continue // the ramps are told segment by segment, with their names
 		}
 		if l.Max != nil && v.Seconds() > *l.Max {
 			w = append(w, fmt.Sprintf("%s: %.0f s planned, at most %.0f s (%s).", l.Name, v.Seconds(), *l.Max, l.Source))

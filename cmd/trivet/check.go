@@ -13,7 +13,8 @@ import (
 	"trivet/sim/network"
 )
 
-// described is what a TOML file can describe: told apart by the keys that only such a file has at its top.
+// described is what a TOML file can describe: told apart by the keys that only such a file has at its top. The name of
+// the file tells nothing, so people may call theirs what they like.
 type described struct {
 	what  string
 	keys  []string
@@ -55,10 +56,13 @@ func check(path string, out io.Writer) (int, error) {
 
 // inspect finds out what a file describes and checks it as that.
 func inspect(file string, data []byte) (what string, details []string, err error) {
+	// TOML cannot begin with a brace, JSON networks always do.
 	if text := bytes.TrimSpace(bytes.TrimPrefix(data, []byte("\ufeff"))); len(text) > 0 && text[0] == '{' {
 		_, err := network.Parse(file, data)
 		return "thermal network", nil, err
 	}
+	// The kind with most of its keys present wins, so that a file with a slip in one of them is still checked as what
+	// it was meant to be, and gets a message about the slip.
 	var best described
 	most, names := 0, []string(nil)
 	for _, d := range descriptions() {
@@ -73,6 +77,7 @@ func inspect(file string, data []byte) (what string, details []string, err error
 		}
 		names = append(names, fmt.Sprintf("%s (%s, …)", d.what, strings.Join(d.keys[:2], ", ")))
 	}
+	// Nothing known: either it is not TOML at all, which has a line, or it is something this program never reads.
 	if most == 0 {
 		if err := strict.Decode(file, data, &struct{}{}); err != nil && !isUnknownKey(err) {
 			return "", nil, err // not TOML at all: say where
@@ -89,6 +94,7 @@ func isUnknownKey(err error) bool {
 	return ok && len(problems) > 0 && problems[0].Key != ""
 }
 
+// checkProfile also plans the profile and passes on its warnings: a profile can be sound and still unwise.
 func checkProfile(file string, data []byte) ([]string, error) {
 	p, err := catalog.ParseProfile(file, data)
 	if err != nil {
@@ -104,6 +110,7 @@ func checkProfile(file string, data []byte) ([]string, error) {
 	return details, nil
 }
 
+// The rest have nothing to add: either there is a list of problems, or there is not.
 func checkBoard(file string, data []byte) ([]string, error) {
 	_, err := catalog.ParseBoard(file, data)
 	return nil, err

@@ -25,6 +25,7 @@ type judgeArgs struct {
 
 // judge judges a recorded log and prints the verdict, as a table or as JSON. An error means that nothing was judged.
 func judge(args judgeArgs, out io.Writer) (exit int, err error) {
+	// What was asked is checked before the log is read: a slip in the alloy should not wait for a long file.
 	window, err := args.window()
 	if err != nil {
 		return exitBad, err
@@ -51,6 +52,7 @@ func judge(args judgeArgs, out io.Writer) (exit int, err error) {
 	if _, err := out.Write(text); err != nil {
 		return exitBad, err
 	}
+	// A missed limit is a result and not an error; scripts tell them apart by the exit status.
 	if !verdict.Pass {
 		return exitOutside, nil
 	}
@@ -93,7 +95,8 @@ func readFile(path string, most int64) ([]byte, error) {
 	if info.IsDir() {
 		return nil, fmt.Errorf("%s: is a directory; allowed: a file", path)
 	}
-	data, err := io.ReadAll(io.LimitReader(f, most+1)) // a pipe has no size to ask for
+	// Read with a limit instead of trusting the size: a pipe has none, and a file may grow.
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
 	if err != nil {
 		return nil, err
 	}

@@ -84,7 +84,8 @@ func (p *parser) next() ([]byte, bool) {
 	return nil, false
 }
 
-// cell takes the first cell off a line.
+// cell takes the first cell off a line, without its quotes. Commas inside quotes are not supported: no temperature and no
+// sensible name has one, and a row that has one gets the wrong number of cells and is refused.
 func cell(line []byte) (cell, rest []byte, more bool) {
 	cell, rest, more = bytes.Cut(line, []byte(","))
 	cell = bytes.TrimSpace(cell)
@@ -103,6 +104,7 @@ func (p *parser) header() error {
 	if !bytes.Contains(line, []byte(",")) && bytes.ContainsAny(line, ";\t") {
 		return p.wrong(p.line, "", "the columns are not separated by commas", "commas between columns and a point before decimals")
 	}
+	// Names are compared without case, because loggers differ in it; nothing else about a name is guessed.
 	p.timeAt = -1
 	for more := true; more; {
 		var c []byte
@@ -129,12 +131,14 @@ func (p *parser) header() error {
 	return nil
 }
 
-// otherUnits are endings of names that say a column is no temperature in °C.
+// otherUnits are endings of names that say a column is no temperature in °C. Kelvin is among them: in logs _k is a
+// difference as often as a temperature.
 var otherUnits = [...]string{"_w", "_kw", "_pct", "_percent", "_duty", "_v", "_mv", "_a", "_s", "_ms", "_hz", "_rpm", "_c_per_s", "_k"}
 
 // chooseColumns decides which columns are temperatures. It looks at the first row with something in a column, and
 // leaves the row to be read.
 func (p *parser) chooseColumns() error {
+	// One column with its unit in the name is a sign of a log that names all its units; then the rest are not guessed at.
 	marked := false
 	for i, n := range p.names {
 		low := strings.ToLower(n)
@@ -171,10 +175,12 @@ func (p *parser) chooseColumns() error {
 	return nil
 }
 
+// celsius reports whether a name, in lower case, says °C.
 func celsius(low string) bool {
 	return strings.HasSuffix(low, "_c") || strings.HasSuffix(low, "_degc") || strings.HasSuffix(low, "°c") || strings.HasSuffix(low, "(°c)") || strings.HasSuffix(low, "(c)")
 }
 
+// hasSuffix reports whether s ends in any of the suffixes.
 func hasSuffix(s string, suffixes []string) bool {
 	for _, e := range suffixes {
 		if strings.HasSuffix(s, e) {
@@ -187,7 +193,7 @@ func hasSuffix(s string, suffixes []string) bool {
 // numeric looks ahead for the first cell of column i that holds something, and reports whether that is a number.
 // A column in which nothing ever stands counts as numbers that are missing.
 func (p *parser) numeric(i int) bool {
-	ahead := parser{rest: p.rest}
+	ahead := parser{rest: p.rest} // a reader of its own, so that no row is lost
 	for line, ok := ahead.next(); ok; line, ok = ahead.next() {
 		more := true
 		var c []byte
@@ -202,7 +208,8 @@ func (p *parser) numeric(i int) bool {
 	return true
 }
 
-// missing reports whether a cell says that there was no reading.
+// missing reports whether a cell says that there was no reading. The words are those that spreadsheets, plotting tools
+// and loggers write; any other text is an error, because it may hide a number.
 func missing(c []byte) bool {
 	if len(c) > 4 {
 		return false
@@ -227,6 +234,7 @@ func (p *parser) rows() error {
 	for i := range p.readings {
 		p.readings[i] = make([]unit.Reading, 0, count)
 	}
+	// One row at a time, so that a row with a mistake leaves the columns equally long.
 	values := make([]float64, len(p.temps)) // NaN inside this function only: a cell without a reading
 	for line, ok := p.next(); ok; line, ok = p.next() {
 		now, err := p.row(line, values)
@@ -251,7 +259,8 @@ func (p *parser) rows() error {
 	return nil
 }
 
-// row reads one row into values and returns its time.
+// row reads one row into values, all of which it sets, and returns its time. A row that is too short or too long is
+// refused: half a row is what is left after a power cut, and an extra cell is what a decimal comma makes.
 func (p *parser) row(line []byte, values []float64) (time.Duration, error) {
 	now, k := time.Duration(0), 0
 	for more := true; more; k++ {
@@ -281,7 +290,8 @@ func (p *parser) row(line []byte, values []float64) (time.Duration, error) {
 	return now, nil
 }
 
-// seconds reads a moment, to the microsecond.
+// seconds reads a moment, to the microsecond: finer than any logger, and coarse enough that seconds since 1970 in a
+// float still rise.
 func (p *parser) seconds(c []byte) (time.Duration, error) {
 	s, err := strconv.ParseFloat(string(c), 64)
 	if err != nil || !(math.Abs(s) <= maxSeconds) {
@@ -294,7 +304,8 @@ func (p *parser) seconds(c []byte) (time.Duration, error) {
 	return t, nil
 }
 
-// celsius reads a temperature; NaN stands for a cell without a reading.
+// celsius reads a temperature; NaN stands for a cell without a reading, inside this package only. An infinite number is
+// refused: no logger means it.
 func (p *parser) celsius(name string, c []byte) (float64, error) {
 	if missing(c) {
 		return math.NaN(), nil
@@ -306,7 +317,7 @@ func (p *parser) celsius(name string, c []byte) (float64, error) {
 	return v, nil
 }
 
-// trace puts together what was read.
+// trace puts together what was read, with what the person should know about it.
 func (p *parser) trace() (process.Trace, error) {
 	t := process.Trace{Time: p.time}
 	for i, role := range process.RolesFor(p.temps) {

@@ -67,6 +67,8 @@ func nearest(lines map[string]int, key string) int {
 	return 0
 }
 
+// join puts a key behind the table it is in. A quoted key with a dot in it looks like two; for finding a line that
+// does not matter.
 func join(path, key string) string {
 	if path == "" {
 		return key
@@ -93,6 +95,7 @@ type indexer struct {
 // indexLines returns the line of every key. A file that is not TOML gives the lines up to the mistake: the reader
 // proper says what is wrong with it.
 func indexLines(data []byte) (map[string]int, *refused) {
+	// Offsets of line ends first: a binary search for each key is cheap, counting lines from the top for each is not.
 	x := &indexer{lines: map[string]int{}, lists: map[string]int{}}
 	for at := 0; ; {
 		n := bytes.IndexByte(data[at:], '\n')
@@ -114,7 +117,7 @@ func indexLines(data []byte) (map[string]int, *refused) {
 	return x.lines, x.err
 }
 
-// line returns the line a node stands on, or fallback for the few nodes that do not know.
+// line returns the line a node stands on, or fallback for the few nodes that do not know: lists, and empty text.
 func (x *indexer) line(n *unstable.Node, fallback int) int {
 	if n.Raw.Length == 0 {
 		return fallback
@@ -122,7 +125,8 @@ func (x *indexer) line(n *unstable.Node, fallback int) int {
 	return 1 + sort.SearchInts(x.newlines, int(n.Raw.Offset))
 }
 
-// note remembers where key stands, the first time it is met.
+// note remembers where key stands, the first time it is met. A long key is refused: every key below it would carry it
+// along, and a megabyte of keys would become gigabytes of names.
 func (x *indexer) note(key string, line int) {
 	if len(key) > maxKey {
 		x.err = &refused{line, fmt.Sprintf("the key %.40s… is longer than %d characters", key, maxKey), "short names"}
@@ -133,7 +137,8 @@ func (x *indexer) note(key string, line int) {
 	}
 }
 
-// header enters a [table] or a [[table]].
+// header enters a [table] or a [[table]]. Each further [[table]] of a name is the next element of its list, and a
+// [table] below a list belongs to its latest element, as TOML has it.
 func (x *indexer) header(e *unstable.Node) {
 	path, line := "", 0
 	for it := e.Key(); it.Next() && x.err == nil; {
@@ -153,7 +158,8 @@ func (x *indexer) header(e *unstable.Node) {
 	x.prefix = path
 }
 
-// keyValue notes a key, which may be dotted, and what is inside its value.
+// keyValue notes a key, which may be dotted, and what is inside its value. Each part of a dotted key is a table that may
+// be met here for the first time.
 func (x *indexer) keyValue(prefix string, e *unstable.Node, depth int) {
 	path, line := prefix, 0
 	for it := e.Key(); it.Next() && x.err == nil; {
@@ -164,6 +170,8 @@ func (x *indexer) keyValue(prefix string, e *unstable.Node, depth int) {
 	x.value(path, e.Value(), line, depth)
 }
 
+// value notes the keys of inline tables and the elements of lists, as deep as maxDepth. What lies deeper has no line of
+// its own and gets that of what holds it, which is where a person would begin to look.
 func (x *indexer) value(path string, v *unstable.Node, line, depth int) {
 	if depth >= maxDepth || x.err != nil {
 		return
@@ -176,7 +184,7 @@ func (x *indexer) value(path string, v *unstable.Node, line, depth int) {
 			}
 		}
 	case unstable.Array:
-		i := 0
+		i := 0 // scalars inside a list that spans lines know their own line; the list itself does not
 		for it := v.Children(); it.Next() && i < maxElements && x.err == nil; i++ {
 			at := fmt.Sprintf("%s[%d]", path, i)
 			line = x.line(it.Node(), line)

@@ -12,7 +12,8 @@ import (
 	"time"
 )
 
-// walker compares a document with the type it is meant for and collects what does not fit.
+// walker compares a document with the type it is meant for and collects what does not fit. The TOML reader's own strict
+// mode finds unknown keys too, but stops at the first wrong type and cannot say what is allowed.
 type walker struct {
 	file     string
 	lines    map[string]int
@@ -33,8 +34,10 @@ func (w *walker) sorted() Problems {
 	return p
 }
 
-// table compares one table with a struct type.
+// table compares one table with a struct type. A key that is missing is not noticed here: only the caller knows which
+// ones may be.
 func (w *walker) table(path string, doc map[string]any, t reflect.Type) {
+	// No limit on depth is needed: the walk goes only as deep as the type does.
 	fields := fieldsOf(t)
 	for _, k := range slices.Sorted(maps.Keys(doc)) { // sorted, so that the same file always gets the same message
 		if i := slices.IndexFunc(fields, func(f field) bool { return f.key == k }); i >= 0 {
@@ -59,6 +62,8 @@ type field struct {
 // embedded structs, whose keys are those of the table around them.
 func fieldsOf(t reflect.Type) []field {
 	var fields []field
+	// The toml tag is the key as it is spelled in files. The reader itself would also accept the field's name in any
+	// case; here a key has one spelling, so that searching files for it finds every use.
 	for i := range t.NumField() {
 		f := t.Field(i)
 		tag, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
@@ -73,6 +78,7 @@ func fieldsOf(t reflect.Type) []field {
 	return fields
 }
 
+// allowedKeys lists keys as a person would look for them: in the order of the documentation, which is that of the fields.
 func allowedKeys(fields []field) string {
 	keys := make([]string, len(fields))
 	for i, f := range fields {
@@ -84,6 +90,7 @@ func allowedKeys(fields []field) string {
 // nearestKey returns the allowed key that was probably meant: one that begins with what was written (its unit was
 // forgotten), or one a few letters away.
 func nearestKey(wrote string, fields []field) string {
+	// A third of the letters may differ, and always two; beyond that a guess misleads more than it helps.
 	wrote = strings.ToLower(wrote)
 	best, least := "", 1+max(2, len(wrote)/3)
 	for _, f := range fields {
@@ -97,8 +104,9 @@ func nearestKey(wrote string, fields []field) string {
 	return best
 }
 
-// distance is how many letters must be added, dropped or changed to make b of a.
+// distance is how many letters must be added, dropped or changed to make b of a (Levenshtein), with one row of memory.
 func distance(a, b string) int {
+	// row[j] is the distance from what was read of a to the first j letters of b; diagonal is its left upper neighbour.
 	row := make([]int, len(b)+1)
 	for j := range row {
 		row[j] = j
@@ -123,11 +131,12 @@ func isText(t reflect.Type) bool {
 	return reflect.PointerTo(t).Implements(reflect.TypeFor[encoding.TextUnmarshaler]()) && t != reflect.TypeFor[time.Time]()
 }
 
-// value compares one value with the type it is meant for.
+// value compares one value with the type it is meant for. Pointers mean "may be left out" and are looked through.
 func (w *walker) value(path string, v any, t reflect.Type) {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
+	// A type that reads its own text (a kind, a role) also knows best what is wrong with it: its message is passed on.
 	wrong := func() { w.add(path, "is "+describe(v), wanted(t)) }
 	if isText(t) {
 		s, ok := v.(string)
@@ -139,7 +148,7 @@ func (w *walker) value(path string, v any, t reflect.Type) {
 		return
 	}
 	switch t.Kind() {
-	case reflect.Interface:
+	case reflect.Interface: // whoever asks for anything gets anything
 	case reflect.Struct:
 		switch doc, ok := v.(map[string]any); {
 		case ok:
@@ -164,6 +173,7 @@ func (w *walker) value(path string, v any, t reflect.Type) {
 	}
 }
 
+// list compares a list with a slice or an array, element by element, so that each wrong one has its own line.
 func (w *walker) list(path string, v any, t reflect.Type) {
 	list, ok := v.([]any)
 	if !ok {
@@ -181,6 +191,7 @@ func (w *walker) list(path string, v any, t reflect.Type) {
 
 // misfit says why a plain value does not fit t, or "" if it does.
 func misfit(v any, t reflect.Type) string {
+	// The probe answers whether a number fits into the size of its field; nothing is ever wrapped or cut off.
 	probe := reflect.New(t).Elem()
 	switch t.Kind() {
 	case reflect.String:
@@ -193,7 +204,7 @@ func misfit(v any, t reflect.Type) string {
 		}
 	case reflect.Float32, reflect.Float64:
 		switch n := v.(type) {
-		case int64:
+		case int64: // "power_w = 1200" is how people write it
 			return ""
 		case float64:
 			if !math.IsNaN(n) && !math.IsInf(n, 0) && !probe.OverflowFloat(n) {
@@ -208,13 +219,13 @@ func misfit(v any, t reflect.Type) string {
 		if n, ok := v.(int64); ok && n >= 0 && !probe.OverflowUint(uint64(n)) {
 			return ""
 		}
-	default:
+	default: // a channel, a function: a mistake of ours that a test of any good file finds
 		return fmt.Sprintf("cannot be kept as %s", t)
 	}
 	return "is " + describe(v)
 }
 
-// describe says what was found, with its value where it is short.
+// describe says what was found, with its value where it is short. Text is cut: a message is read on one line.
 func describe(v any) string {
 	switch v := v.(type) {
 	case string:
@@ -231,7 +242,7 @@ func describe(v any) string {
 	return "a date or time"
 }
 
-// wanted says what a value of type t looks like in a file.
+// wanted says what a value of type t looks like in a file, in words for somebody who does not know Go.
 func wanted(t reflect.Type) string {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()

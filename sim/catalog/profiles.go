@@ -29,6 +29,7 @@ type profileFile struct {
 	Segments  []segmentFile `toml:"segment"`
 }
 
+// segmentFile is one [[segment]]. Keys that are left out are 0 or false, which means "do not": no hold, no wait, no lift.
 type segmentFile struct {
 	Name   string  `toml:"name"`
 	Target float64 `toml:"target_c"`
@@ -46,6 +47,8 @@ func ParseProfile(file string, data []byte) (process.Profile, error) {
 	if err := strict.Decode(file, data, &f); err != nil {
 		return process.Profile{}, err
 	}
+	// The file says what a profile is called and measured in; what makes a sound one is known to package process, and
+	// only there, so that a profile sent over the network meets the same rules.
 	p := process.Profile{Name: f.Name, Title: f.Title, Kind: process.Kind(f.Kind)}
 	var wrong process.Problems
 	alloy, known := process.AlloyByName(f.Alloy)
@@ -68,6 +71,7 @@ func ParseProfile(file string, data []byte) (process.Profile, error) {
 		p.Segments = append(p.Segments, process.Segment{Name: s.Name, Target: unit.Celsius(s.Target), Ramp: unit.KelvinPerSecond(s.Ramp),
 			Hold: seconds(s.Hold), WaitWithin: unit.Kelvin(s.Wait), Lift: s.Lift, Cool: s.Cool})
 	}
+	// Both kinds of problem are told together, those of the file and those of the profile.
 	checked, err := process.NewProfile(p)
 	var more process.Problems
 	if errors.As(err, &more) {
@@ -102,13 +106,15 @@ func placed(file string, data []byte, wrong process.Problems) strict.Problems {
 	return out
 }
 
-// ProfileTOML writes a valid profile as a file that ParseProfile reads back to the same profile.
+// ProfileTOML writes a valid profile as a file that ParseProfile reads back to the same profile: a run keeps the exact
+// text of what it followed. Comments of the file it came from are lost.
 func ProfileTOML(p process.Profile) string {
 	f := profileFile{Name: p.Name, Title: p.Title, Kind: string(p.Kind), Alloy: p.Alloy.Name}
 	if limit, ok := p.Body(); ok {
 		c := float64(limit)
 		f.BodyC = &c
 	}
+	// What is the default is left out, as a person would leave it out.
 	if p.Tolerance != process.DefaultTolerance {
 		k := float64(p.Tolerance)
 		f.Tolerance = &k
@@ -124,7 +130,7 @@ func ProfileTOML(p process.Profile) string {
 	return string(data)
 }
 
-// Profile returns a shipped profile.
+// Profile returns a shipped profile, or an error that lists what is shipped.
 func Profile(name string) (process.Profile, error) {
 	data, err := profileFiles.ReadFile("profiles/" + name + ".toml")
 	if err != nil {
@@ -133,5 +139,5 @@ func Profile(name string) (process.Profile, error) {
 	return ParseProfile(name+".toml", data)
 }
 
-// Profiles lists the shipped profiles.
+// Profiles lists the names of the shipped profiles, in alphabetical order.
 func Profiles() []string { return names(profileFiles, "profiles") }
