@@ -47,13 +47,13 @@ type Measures struct {
 	ToPeak        *float64 `json:"time_25_to_peak_s"`
 	Soak          *float64 `json:"soak_s"`
 	// More of the same trace, for people and for the page.
-	NearPeak      *float64 `json:"time_within_5c_of_peak_s"`
-	Hottest       *float64 `json:"hottest_peak_c"`
-	LongestAbove  *float64 `json:"longest_time_above_liquidus_s"`
+	NearPeak     *float64 `json:"time_within_5c_of_peak_s"`
+	Hottest      *float64 `json:"hottest_peak_c"`
+	LongestAbove *float64 `json:"longest_time_above_liquidus_s"`
 	// Null without a thermocouple of their own on body or board, or without a limit to be near to.
-	BodyPeak      *float64 `json:"body_peak_c"`
-	BodyNear      *float64 `json:"body_time_within_5c_of_limit_s"`
-	BoardPeak     *float64 `json:"board_peak_c"`
+	BodyPeak  *float64 `json:"body_peak_c"`
+	BodyNear  *float64 `json:"body_time_within_5c_of_limit_s"`
+	BoardPeak *float64 `json:"board_peak_c"`
 	// How much of the molten time rests on nothing; 0 when every reading is there.
 	LongestUnseen *float64 `json:"longest_unseen_while_hot_s"`
 }
