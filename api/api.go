@@ -91,6 +91,7 @@ const (
 	maxBody       = 1 << 20
 	graceful      = 2 * time.Second // for requests in flight when the process ends
 	answerTimeout = 5 * time.Second // how long the station may take to answer a command
+	heavyPlaces   = 4               // requests that hold a whole record: 28 MB each for the longest run there is
 )
 
 // Server serves one station.
@@ -131,7 +132,7 @@ func New(o Options) (*Server, error) {
 		return nil, err
 	}
 	s := &Server{o: o, log: o.Log.Named("api"), gate: g, mux: http.NewServeMux(), page: page,
-		heavy: make(chan struct{}, 2), alarms: safety.Rows()}
+		heavy: make(chan struct{}, heavyPlaces), alarms: safety.Rows()}
 	s.hub = newHub(s)
 	if s.metrics, err = newMetrics(s); err != nil {
 		return nil, err
@@ -208,6 +209,11 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request) {
 	h, pattern := s.mux.Handler(r)
 	if pattern == "" {
 		s.refuse(w, noRoute(h, w, r))
+		return
+	}
+	r = r.WithContext(context.WithValue(r.Context(), atStationKey{}, atStation(r)))
+	if large(r.URL.Path) {
+		pack(w, r, s.mux)
 		return
 	}
 	s.mux.ServeHTTP(w, r)

@@ -1,0 +1,248 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"sync"
+	"time"
+
+	"github.com/gorilla/websocket"
+	"go.uber.org/zap"
+
+	"trivet/station"
+)
+
+// Sizes and times of the stream.
+const (
+	maxViewers   = 64                     // a shop's screens, twice over; a WebSocket costs about 40 kB here
+	maxPerSource = 24                     // of them from one address elsewhere (hazard N-08)
+	eventRing    = 512                    // events kept for viewers that come back
+	statePeriod  = 100 * time.Millisecond // wall clock, whatever the speed of a simulation
+)
+
+const streamDoc = `Read-only. Every message has a number seq. On one connection each number is either received or named in a gap message, so a viewer ` +
+	`can tell what it missed. States are latest-wins: a slow viewer misses some, and the gap says so with events_lost false. With since and boot of ` +
+	`a broken connection the events missed since then are sent again, up to 512; if more were missed the gap says events_lost true, and what ` +
+	`happened is in the record of the run. A state is sent only when the control loop has ticked: silence means that it has not.`
+
+// message is one thing to send, made once for all viewers.
+type message struct {
+	seq           uint64
+	local, remote *websocket.PreparedMessage // for viewers at the station, and elsewhere; the same for events
+}
+
+func (m *message) as(local bool) *websocket.PreparedMessage {
+	if local {
+		return m.local
+	}
+	return m.remote
+}
+
+// hub numbers the messages and hands them to the viewers. It looks at the station only while somebody listens. Handing over
+// never waits for a viewer, so the slowest one costs the others nothing.
+type hub struct {
+	s *Server
+
+	mu      sync.Mutex
+	viewers map[*viewer]struct{}
+	seq     uint64    // number of the last message
+	ring    []message // the last events, oldest first
+	lost    uint64    // number of the newest event that is no longer in ring
+	seen    uint64    // the station's number of the last event taken over
+	tick    uint64    // Snapshot.Seq of the last state sent
+	sent    bool      // tick means something
+	end     context.CancelFunc
+	closed  bool
+	work    sync.WaitGroup // the poller and every viewer
+	snap    station.Snapshot
+}
+
+func newHub(s *Server) *hub { return &hub{s: s, viewers: map[*viewer]struct{}{}} }
+
+// join admits a viewer and gives it what it missed. It returns false when there are too many, or none are taken any more.
+func (h *hub) join(v *viewer, since uint64, resume bool) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.closed || len(h.viewers) >= maxViewers || h.from(v.source) >= maxPerSource {
+		return false
+	}
+	h.takeEvents() // what happened while nobody listened is numbered now, and may be among what this viewer missed
+	v.resumed = resume && since <= h.seq
+	v.last = h.seq
+	if v.resumed {
+		v.last, v.lost = since, h.lost
+		for i := range h.ring {
+			if h.ring[i].seq > since {
+				v.queue = append(v.queue, h.ring[i])
+			}
+		}
+	}
+	h.viewers[v] = struct{}{}
+	h.work.Add(1)
+	if len(h.viewers) == 1 {
+		ctx, cancel := context.WithCancel(context.Background())
+		h.end = cancel
+		h.work.Add(1)
+		go h.poll(ctx)
+	}
+	return true
+}
+
+// from counts the viewers from one address. Those at the station do not count: there may be a proxy.
+func (h *hub) from(source string) int {
+	n := 0
+	for v := range h.viewers {
+		if source != "" && v.source == source {
+			n++
+		}
+	}
+	return n
+}
+
+// leave forgets a viewer, and stops looking at the station with the last one.
+func (h *hub) leave(v *viewer) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	delete(h.viewers, v)
+	if len(h.viewers) == 0 && h.end != nil {
+		h.end()
+		h.end = nil
+	}
+	h.work.Done()
+}
+
+// count returns how many viewers there are.
+func (h *hub) count() int {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return len(h.viewers)
+}
+
+// close ends every connection and waits until its goroutines are gone.
+func (h *hub) close() {
+	h.mu.Lock()
+	h.closed = true
+	for v := range h.viewers {
+		v.quit(websocket.CloseGoingAway, "the station ends")
+	}
+	h.mu.Unlock()
+	h.work.Wait()
+}
+
+// poll looks at the station ten times a second until ctx ends.
+func (h *hub) poll(ctx context.Context) {
+	defer h.work.Done()
+	t := time.NewTicker(statePeriod)
+	defer t.Stop()
+	for {
+		h.look(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+	}
+}
+
+// look sends what is new: events first, then the state if the loop has ticked since the last one.
+func (h *hub) look(ctx context.Context) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if ctx.Err() != nil {
+		return // the last viewer has left; another poller may be at work for the next one
+	}
+	h.takeEvents()
+	h.s.o.Station.Latest(&h.snap)
+	if h.sent && h.snap.Seq == h.tick {
+		return
+	}
+	h.tick, h.sent = h.snap.Seq, true
+	state := func(local bool) *websocket.PreparedMessage {
+		return h.prepare(stateMessage{"state", h.seq, stateOf(&h.snap, h.s.view(local))})
+	}
+	local, remote := h.kinds()
+	h.seq++
+	m := message{seq: h.seq}
+	if local {
+		m.local = state(true)
+	}
+	if remote {
+		m.remote = state(false)
+	}
+	for v := range h.viewers {
+		v.offerState(m)
+	}
+}
+
+// kinds says which kinds of viewers there are, so that no message is made for nobody.
+func (h *hub) kinds() (local, remote bool) {
+	for v := range h.viewers {
+		local, remote = local || v.local, remote || !v.local
+	}
+	return local, remote
+}
+
+// takeEvents numbers the station's new events, keeps them and hands them out.
+func (h *hub) takeEvents() {
+	list, gap := h.s.o.Live.EventsSince(h.seen)
+	if gap {
+		h.seq++ // a number that nobody will ever receive stands for those that are gone
+		h.lost = h.seq
+	}
+	for i := range list {
+		e := &list[i]
+		h.seen = e.Seq
+		h.seq++
+		p := h.prepare(eventMessage{"event", h.seq, EventState{seconds(e.At), e.Code, e.Text, e.By}})
+		m := message{seq: h.seq, local: p, remote: p}
+		if h.ring = append(h.ring, m); len(h.ring) > eventRing {
+			h.lost = h.ring[0].seq
+			h.ring = append(h.ring[:0], h.ring[1:]...)
+		}
+		for v := range h.viewers {
+			v.offerEvent(m)
+		}
+	}
+}
+
+type helloMessage struct {
+	Type    string `json:"type"`
+	Seq     uint64 `json:"seq"`
+	BootID  string `json:"boot_id"`
+	Version string `json:"version"`
+	Resume  bool   `json:"resume"`
+}
+
+type stateMessage struct {
+	Type  string `json:"type"`
+	Seq   uint64 `json:"seq"`
+	State State  `json:"state"`
+}
+
+type eventMessage struct {
+	Type  string     `json:"type"`
+	Seq   uint64     `json:"seq"`
+	Event EventState `json:"event"`
+}
+
+type gapMessage struct {
+	Type       string `json:"type"`
+	Seq        uint64 `json:"seq"`
+	From       uint64 `json:"from"`
+	To         uint64 `json:"to"`
+	EventsLost bool   `json:"events_lost"`
+}
+
+// prepare makes a message that any number of connections can send without encoding it again.
+func (h *hub) prepare(v any) *websocket.PreparedMessage {
+	text, err := json.Marshal(v)
+	if err != nil { // strings and finite numbers only; a viewer would take it for silence, so it must be heard of
+		h.s.log.Error("encode a message of the stream", zap.Error(err))
+		text = []byte("{}")
+	}
+	m, err := websocket.NewPreparedMessage(websocket.TextMessage, text)
+	if err != nil {
+		h.s.log.Error("prepare a message of the stream", zap.Error(err))
+	}
+	return m
+}

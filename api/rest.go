@@ -1,0 +1,208 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"trivet/station"
+)
+
+// register fills the router. The order is the order of the document.
+func (s *Server) register() error {
+	strict := huma.Format{Marshal: huma.DefaultJSONFormat.Marshal, Unmarshal: decodeStrict}
+	c := huma.DefaultConfig("Trivet", s.o.Version)
+	c.Info.Description = "A controller for the rework of ball-grid-array parts. Temperatures are °C, powers W, times s, with the unit in the name of a field. " +
+		"POST /api/v1/stop ends the heat, always, for every viewer. Other commands are accepted at the station only and need the header X-Trivet-Request: 1."
+	// The router would serve the document, a page about it that loads scripts from elsewhere, and schema links in every
+	// answer. We want the document alone, and made once: the router makes it at the first request, without a lock.
+	c.OpenAPIPath, c.DocsPath, c.SchemasPath = "", "", ""
+	c.CreateHooks = nil
+	c.Formats = map[string]huma.Format{"application/json": strict, "json": strict}
+	c.Transformers = []huma.Transformer{s.asProblem}
+	c.RejectUnknownQueryParameters = true
+	a := humago.New(s.mux, c)
+
+	s.registerCommands(a)
+	s.registerViews(a)
+	s.registerRuns(a)
+	s.documentPlain(a.OpenAPI())
+
+	doc, err := json.MarshalIndent(a.OpenAPI(), "", "  ")
+	if err != nil {
+		return err
+	}
+	s.openAPI = append(doc, '\n')
+	s.plain("GET", "/api/v1/openapi.json", func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "application/openapi+json")
+		_, _ = w.Write(s.openAPI)
+	})
+	s.plain("GET", streamPath, s.hub.serve)
+	s.plain("GET", "/healthz", s.healthz)
+	s.plain("GET", "/readyz", s.readyz)
+	s.plain("GET", "/metrics", promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
+	s.routes = append(s.routes, Route{Method: "POST", Path: stopPath}) // answered in front of the router
+	return nil
+}
+
+// plain adds a handler outside the OpenAPI machinery.
+func (s *Server) plain(method, path string, h http.HandlerFunc) {
+	s.routes = append(s.routes, Route{Method: method, Path: path})
+	s.mux.HandleFunc(method+" "+path, h)
+}
+
+// operation adds one documented operation.
+func operation[I, O any](s *Server, a huma.API, method, path, id, summary string, h func(context.Context, *I) (*O, error), change ...func(*huma.Operation)) {
+	op := huma.Operation{Method: method, Path: path, OperationID: id, Summary: summary, MaxBodyBytes: maxBody,
+		Responses: map[string]*huma.Response{"default": {
+			Description: "A problem, by RFC 9457",
+			Content:     map[string]*huma.MediaType{"application/problem+json": {Schema: a.OpenAPI().Components.Schemas.Schema(problemType, true, "")}},
+		}}}
+	for _, c := range change {
+		c(&op)
+	}
+	s.routes = append(s.routes, Route{Method: method, Path: path, Commands: method != http.MethodGet})
+	huma.Register(a, op, h)
+}
+
+// documentPlain puts what the router does not serve into the document: Stop and the stream.
+func (s *Server) documentPlain(doc *huma.OpenAPI) {
+	doc.AddOperation(&huma.Operation{Method: http.MethodPost, Path: stopPath, OperationID: "stop", Summary: "End the heat, always. Needs no body, no header and no login.",
+		Responses: map[string]*huma.Response{"200": {Description: "The station has been told", Content: map[string]*huma.MediaType{
+			"application/json": {Schema: &huma.Schema{Type: huma.TypeObject, Properties: map[string]*huma.Schema{"stopping": {Type: huma.TypeBoolean}}}},
+		}}}})
+	doc.AddOperation(&huma.Operation{Method: http.MethodGet, Path: streamPath, OperationID: "stream",
+		Summary:     "WebSocket: the state up to ten times a second and events as they happen",
+		Description: streamDoc,
+		Parameters: []*huma.Param{
+			{Name: "since", In: "query", Description: "The last number seen", Schema: &huma.Schema{Type: huma.TypeInteger}},
+			{Name: "boot", In: "query", Description: "The boot_id it was seen with", Schema: &huma.Schema{Type: huma.TypeString}},
+		},
+		Responses: map[string]*huma.Response{"101": {Description: "The stream"}}})
+}
+
+// By is who gives a command.
+type By struct {
+	By string `json:"by,omitempty" maxLength:"80" doc:"Name of the person, for the record"`
+}
+
+// StartOrder asks for a run.
+type StartOrder struct {
+	Profile string `json:"profile" minLength:"1" maxLength:"64" doc:"Name of the profile"`
+	Kind    string `json:"kind,omitempty" enum:"removal,placement,reball" doc:"Checked against the profile when given"`
+	Board   string `json:"board,omitempty" maxLength:"120"`
+	Part    string `json:"part,omitempty" maxLength:"120"`
+	Serial  string `json:"serial,omitempty" maxLength:"120"`
+	By
+}
+
+// Accepted says that a command was carried out by the control loop.
+type Accepted struct {
+	Body struct {
+		Accepted bool `json:"accepted"`
+	}
+}
+
+func (s *Server) registerCommands(a huma.API) {
+	accepted := func(op *huma.Operation) { op.DefaultStatus = http.StatusAccepted }
+	operation(s, a, "POST", "/api/v1/runs", "start", "Start a run", s.start, accepted)
+	for _, c := range []struct {
+		path, id, summary string
+		event             station.Event
+	}{
+		{"/api/v1/hold", "hold", "Hold the heat where it is, for three minutes at most", station.Hold},
+		{"/api/v1/restart", "restart", "Go on after a hold", station.Restart},
+		{"/api/v1/confirm-lift", "confirm_lift", "The part is off, or for a placement: it sits", station.Lifted},
+	} {
+		operation(s, a, "POST", c.path, c.id, c.summary, func(ctx context.Context, in *struct{ Body By }) (*Accepted, error) {
+			return s.do(ctx, station.Command{Event: c.event}, in.Body)
+		}, accepted)
+	}
+	operation(s, a, "POST", "/api/v1/reset", "reset", "Reset a trip whose cause is gone, or go back to idle after a run", func(ctx context.Context, in *struct {
+		Body struct {
+			TripID uint32 `json:"trip_id,omitempty" doc:"The trip that was seen; 0 when none is latched"`
+			By
+		}
+	}) (*Accepted, error) {
+		return s.do(ctx, station.Command{Event: station.Reset, TripID: in.Body.TripID}, in.Body.By)
+	}, accepted)
+	operation(s, a, "POST", "/api/v1/acknowledge", "acknowledge", "Say that an alarm has been seen", func(ctx context.Context, in *struct {
+		Body struct {
+			Code    string `json:"code" minLength:"1" maxLength:"64"`
+			Subject int    `json:"subject,omitempty" minimum:"0" maximum:"63"`
+			By
+		}
+	}) (*Accepted, error) {
+		return s.do(ctx, station.Command{Event: station.Acknowledge, Alarm: in.Body.Code, Subject: in.Body.Subject}, in.Body.By)
+	}, accepted)
+}
+
+// do hands a command to the station and waits for its answer.
+func (s *Server) do(ctx context.Context, c station.Command, by By) (*Accepted, error) {
+	name, err := cleanText("by", by.By)
+	if err != nil {
+		return nil, err
+	}
+	if c.By = name; c.By == "" {
+		c.By = "a viewer at the station" // commands come from nowhere else
+	}
+	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
+	defer cancel()
+	if err := s.o.Station.Do(ctx, c); err != nil {
+		return nil, refusal(err)
+	}
+	var out Accepted
+	out.Body.Accepted = true
+	return &out, nil
+}
+
+func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Accepted, error) {
+	o := &station.RunOrder{}
+	for _, f := range []struct {
+		name string
+		from string
+		to   *string
+	}{{"board", in.Body.Board, &o.Board}, {"part", in.Body.Part, &o.Part}, {"serial", in.Body.Serial, &o.Serial}, {"by", in.Body.By.By, &o.By}} {
+		var err error
+		if *f.to, err = cleanText(f.name, f.from); err != nil {
+			return nil, err
+		}
+	}
+	p, err := s.profile(in.Body.Profile)
+	if err != nil {
+		return nil, err
+	}
+	if in.Body.Kind != "" && in.Body.Kind != string(p.Kind) {
+		return nil, problem("wrong_kind", "The profile "+p.Name+" is for "+string(p.Kind)+", not for "+in.Body.Kind+".")
+	}
+	o.Profile, o.Kind = p, p.Kind
+	if o.Board == "" {
+		o.Board = s.o.Station.Setup().Board
+	}
+	if o.By == "" {
+		o.By = "a viewer at the station"
+	}
+	return s.do(ctx, station.Command{Event: station.Start, Order: o}, By{By: o.By})
+}
+
+// now returns the state for one viewer.
+func (s *Server) now(local bool) State {
+	var snap station.Snapshot
+	s.o.Station.Latest(&snap)
+	return stateOf(&snap, s.view(local))
+}
+
+func (s *Server) view(local bool) view {
+	return view{setup: s.o.Station.Setup(), alarms: s.alarms, verdict: s.o.Live.Verdict(), bootID: s.o.BootID, now: time.Now(), local: local}
+}
+
+// acceptsGzip reports whether the client can unpack gzip. "gzip;q=0" is so rare that not packing for it is good enough.
+func acceptsGzip(header string) bool {
+	return strings.Contains(header, "gzip") && !strings.Contains(header, "gzip;q=0")
+}

@@ -1,0 +1,151 @@
+package api
+
+// State is everything there is to see now. The stream sends the same object. Temperatures are °C, powers watts, times
+// seconds; a reading that is missing is null and its quality says why. Words are stable.
+type State struct {
+	Seq             uint64           `json:"seq" doc:"Ticks since the process began"`
+	BootID          string           `json:"boot_id" doc:"New at each start of the process"`
+	At              float64          `json:"at_s" doc:"Since the process began, monotonic"`
+	Time            string           `json:"time_utc" doc:"Time of day, a label only"`
+	Simulated       bool             `json:"simulated"`
+	Speed           float64          `json:"speed" doc:"Times real time; 1 on a real machine"`
+	Machine         string           `json:"machine"`
+	Board           string           `json:"board"`
+	Sentence        string           `json:"sentence" doc:"The state in words, for people"`
+	SentenceMeaning string           `json:"sentence_meaning" doc:"Changes only when the sentence means something new"`
+	State           string           `json:"state" enum:"idle,running,holding,held,restarting,stopping,stopped,aborting,aborted,complete"`
+	Phase           string           `json:"phase" enum:",proving_air,heating,waiting,lift_window,cooling,run_on,safe_to_touch"`
+	Ended           *EndedState      `json:"ended" doc:"How the last run ended; null before the first and while one runs"`
+	Run             *RunState        `json:"run" doc:"The present or the last run; null before the first"`
+	Joint           *JointState      `json:"joint" doc:"The coldest joint; null when no joint sensor is fitted"`
+	Sensors         []SensorState    `json:"sensors" nullable:"false"`
+	Heaters         []HeaterState    `json:"heaters" nullable:"false"`
+	Fan             float64          `json:"fan" doc:"Board fans, 0 to 1"`
+	Permissives     []PermissiveNow  `json:"permissives" nullable:"false" doc:"Conditions for heat, those that do not hold first"`
+	Alarms          []AlarmState     `json:"alarms" nullable:"false" doc:"In first-out order"`
+	TripID          uint32           `json:"trip_id" doc:"The trip to reset; 0 when none is latched"`
+	Lift            LiftState        `json:"lift"`
+	Mains           MainsState       `json:"mains"`
+	HeatEnabled     bool             `json:"heat_enabled"`
+	Late            float64          `json:"late_ms" doc:"How late the last tick began"`
+	Recording       bool             `json:"recording" doc:"False: the record is in memory only"`
+	Allowed         []AllowedCommand `json:"allowed_commands" nullable:"false" doc:"What this viewer may do now"`
+}
+
+// AllowedCommand is a command by its stable word.
+type AllowedCommand string
+
+// EndedState says how a run ended.
+type EndedState struct {
+	State  string `json:"state"`
+	Code   string `json:"code"`
+	Reason string `json:"reason"`
+	By     string `json:"by"`
+}
+
+// RunState is the present or the last run.
+type RunState struct {
+	ID           int64   `json:"id" doc:"0 until its record has begun"`
+	Kind         string  `json:"kind" enum:"removal,placement,reball"`
+	Profile      string  `json:"profile"`
+	Board        string  `json:"board"`
+	Part         string  `json:"part"`
+	Serial       string  `json:"serial"`
+	By           string  `json:"by"`
+	Elapsed      float64 `json:"elapsed_s" doc:"Real time since the start"`
+	ProfileTime  float64 `json:"profile_s" doc:"Profile time; stands still in waits and holds"`
+	Total        float64 `json:"total_s" doc:"Profile time of the whole plan"`
+	Segment      string  `json:"segment"`
+	SegmentIndex int     `json:"segment_index"`
+	SegmentLeft  float64 `json:"segment_left_s"`
+	Waiting      bool    `json:"waiting"`
+	Target       float64 `json:"target_c"`
+	Verdict      *string `json:"verdict" enum:"pass,fail" doc:"Null until the run has been judged"`
+}
+
+// JointState is the coldest joint.
+type JointState struct {
+	Sensor    string   `json:"sensor"`
+	Label     string   `json:"label"`
+	Temp      *float64 `json:"temp_c"`
+	Quality   string   `json:"quality"`
+	Estimated bool     `json:"estimated"`
+}
+
+// SensorState is one sensor.
+type SensorState struct {
+	Name    string   `json:"name"`
+	Label   string   `json:"label"`
+	Role    string   `json:"role" enum:"joint,package_top,board,nozzle,area,neighbour"`
+	Chip    string   `json:"chip"`
+	Temp    *float64 `json:"temp_c"`
+	Quality string   `json:"quality"`
+	Reason  string   `json:"reason" doc:"Why there is no number; empty when there is one"`
+	Ceiling *float64 `json:"ceiling_c" doc:"In force now: the lower one of the station and the run"`
+}
+
+// HeaterState is one heater.
+type HeaterState struct {
+	Name    string   `json:"name"`
+	Label   string   `json:"label"`
+	Kind    string   `json:"kind" enum:"hot_air_top,hot_air_bottom,area"`
+	Temp    *float64 `json:"temp_c"`
+	Quality string   `json:"quality"`
+	Set     *float64 `json:"set_c"`
+	Ceiling *float64 `json:"ceiling_c"`
+	Duty    float64  `json:"duty" doc:"Asked, 0 to 1"`
+	On      bool     `json:"on"`
+	Allowed bool     `json:"allowed" doc:"The guard would let it be on"`
+	Power   float64  `json:"power_w"`
+	Rated   float64  `json:"rated_w"`
+	Air     string   `json:"air" enum:"none,off,starting,proven,lost" doc:"Of its head; none: it needs no air"`
+}
+
+// PermissiveNow is one condition for heat.
+type PermissiveNow struct {
+	Code  string `json:"code"`
+	Title string `json:"title"`
+	Holds bool   `json:"holds"`
+	Text  string `json:"text"`
+	Do    string `json:"do"`
+}
+
+// AlarmState is one raised alarm.
+type AlarmState struct {
+	Code     string   `json:"code"`
+	Subject  int      `json:"subject" doc:"Which sensor, heater, blower or interlock; name it to acknowledge"`
+	Title    string   `json:"title"`
+	Do       string   `json:"do"`
+	State    string   `json:"state" enum:"unacknowledged,acknowledged,latched_unacknowledged,latched_acknowledged,return_to_normal_unacknowledged"`
+	At       float64  `json:"at_s"`
+	Value    *float64 `json:"value_c" doc:"What the sensor read when it was raised"`
+	Limit    *float64 `json:"limit_c"`
+	TripID   uint32   `json:"trip_id" doc:"Not 0: a latched trip"`
+	FirstOut bool     `json:"first_out" doc:"The trip that came first"`
+	Present  bool     `json:"cause_present"`
+}
+
+// LiftState is the lift window.
+type LiftState struct {
+	Waiting   bool     `json:"waiting"`
+	Open      bool     `json:"open"`
+	MoltenFor float64  `json:"molten_for_s"`
+	Needed    float64  `json:"needed_s"`
+	Left      *float64 `json:"left_s" doc:"Until it closes; null unless it is open"`
+	Confirmed bool     `json:"confirmed"`
+	Missed    bool     `json:"missed"`
+}
+
+// MainsState is the power drawn by all heaters.
+type MainsState struct {
+	Power  float64 `json:"power_w"`
+	Budget float64 `json:"budget_w"`
+}
+
+// EventState is one event as the stream sends it.
+type EventState struct {
+	At   float64 `json:"at_s" doc:"Since the run began, or since the process began outside a run"`
+	Code string  `json:"code"`
+	Text string  `json:"text"`
+	By   string  `json:"by"`
+}
