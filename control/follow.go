@@ -81,7 +81,7 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	switch {
 	case in.Frozen:
 	case out.Lifting && done:
-		f.at = f.plan.HoldEnd(liftSeg) // do not dwell at peak once the part is off
+		f.at = max(f.at+dt, f.plan.HoldEnd(liftSeg)) // do not dwell at peak once the part is off
 	case out.Lifting:
 		f.at = min(f.at+dt, f.plan.HoldEnd(liftSeg)-time.Millisecond)
 	default:

@@ -57,6 +57,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	assembled(b)
 	rec, closeRec := openRecords(e.ctx, conf.Data, log)
 	defer closeRec()
 
@@ -97,6 +98,9 @@ func (c *serveCmd) Run(e *env) error {
 	return together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
 }
 
+// assembled is told about the simulated machine before anything runs on it; tests watch its lines.
+var assembled = func(*bench.Bench) {}
+
 // together runs the parts until one fails or ctx ends, and always in this order of ending: requests, heat, record.
 func together(ctx context.Context, run func(context.Context) error, clerk *station.Clerk, serve func(context.Context) error) error {
 	ctx, end := context.WithCancel(ctx)
@@ -136,6 +140,9 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, fun
 		log.Error("records cannot be kept, so no run may start; the page is up", zap.Error(err))
 		m := store.NewMemory()
 		return records{m, m, true}, func() {}
+	}
+	for _, n := range db.Notices() {
+		log.Warn(n)
 	}
 	for _, r := range db.Recovered() {
 		log.Warn("a run was interrupted and is now aborted; nothing resumes by itself",
@@ -185,4 +192,3 @@ func (p profiles) List() []api.ProfileInfo {
 
 // ByName returns one profile.
 func (p profiles) ByName(name string) (process.Profile, error) { return catalog.Profile(name) }
-

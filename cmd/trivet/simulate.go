@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"trivet/process"
+	"trivet/process/unit"
 	"trivet/sim/bench"
 	"trivet/sim/catalog"
 	"trivet/sim/network"
@@ -129,13 +130,11 @@ func loadParts(s catalog.Scenario, dir string) (bench.Parts, error) {
 		return p, err
 	}
 	if s.BodyLimitC != nil {
-		p.Profile, err = process.WithBodyLimit(p.Profile, *s.BodyLimitC)
-		if err != nil {
-			return p, err
+		limited := p.Profile
+		limited.BodyLimit = unit.Celsius(*s.BodyLimitC)
+		if p.Profile, err = process.NewProfile(limited); err != nil {
+			return p, fmt.Errorf("body_limit_c: %w", err)
 		}
-	}
-	if !strings.HasSuffix(s.Machine, ".toml") {
-		p.Zones, err = catalog.Loops(s.Machine)
 	}
 	return p, err
 }

@@ -23,17 +23,14 @@ func Commission(m plant.Machine, b plant.Board, ambient unit.Celsius) ([]control
 		if err != nil {
 			return nil, err
 		}
+		zones[i] = bare(m, i)
 		z := &zones[i]
-		z.Rated = unit.Watt(m.RatedW(i))
 		duty, spot, lasts := 0.7, plant.NozzleTop, 400.0
-		switch i {
-		case 0:
-			z.Kind, z.Ti, z.Ceiling = control.TopAir, 26, airMost
-		case 1:
-			z.Kind, z.Ti, z.Ceiling, spot = control.BottomAir, 26, airMost, plant.NozzleBottom
-		default:
-			z.Kind, z.Ti, z.Ceiling, spot = control.Area, 40, areaMost, plant.Bank0+plant.Spot(i-2)
-			duty = 0.4
+		switch z.Kind {
+		case control.BottomAir:
+			spot = plant.NozzleBottom
+		case control.Area:
+			spot, duty = plant.Bank0+plant.Spot(i-2), 0.4
 		}
 		end, steepest := step(p, i, spot, duty, lasts)
 		z.Inertia = duty / math.Max(steepest, 1e-6)

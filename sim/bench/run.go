@@ -23,7 +23,6 @@ type Parts struct {
 	Machine  plant.Machine
 	Board    plant.Board
 	Profile  process.Profile
-	Zones    []control.Zone // loop models of this machine; nil has them found by a step test first
 }
 
 // Mark is when something happened on plant truth.
@@ -69,8 +68,11 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	zones := p.Zones
-	if zones == nil {
+	zones, known, err := Loops(p.Machine)
+	if err != nil {
+		return nil, err
+	}
+	if !known {
 		if zones, err = Commission(p.Machine, p.Board, ambient); err != nil {
 			return nil, err
 		}
