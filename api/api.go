@@ -16,6 +16,7 @@ import (
 	"net/http"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"github.com/prometheus/client_golang/prometheus"
 	"go.uber.org/zap"
 
@@ -103,6 +104,7 @@ type Server struct {
 	page    http.Handler
 	routes  []Route
 	openAPI []byte
+	doc     *huma.OpenAPI // what openAPI was made of
 	hub     *hub
 	metrics *metrics
 	heavy   chan struct{} // a place for each request that holds a whole record in memory

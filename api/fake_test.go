@@ -137,7 +137,7 @@ func (d *desk) Events(_ context.Context, id int64) ([]station.RunEvent, error) {
 type catalogue struct{ profiles []process.Profile }
 
 func (c catalogue) List() []ProfileInfo {
-	out := []ProfileInfo{{Name: "broken"}}
+	out := []ProfileInfo{{Name: "broken", Profile: process.Profile{Kind: process.Removal}}}
 	for i, p := range c.profiles {
 		out = append(out, ProfileInfo{Name: p.Name, Profile: p, Default: i == 0})
 	}
@@ -293,4 +293,10 @@ func get(t testing.TB, s *Server, path string, into any) {
 	if err := json.Unmarshal([]byte(text), into); err != nil {
 		t.Fatalf("GET %s: %v", path, err)
 	}
+}
+
+func recorded(s *Server, r *http.Request) *httptest.ResponseRecorder {
+	w := httptest.NewRecorder()
+	s.Handler().ServeHTTP(w, r)
+	return w
 }

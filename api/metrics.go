@@ -74,8 +74,8 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	gauge(m.late, s.Late.Seconds())
 	gauge(m.mains, float64(s.Mains))
 	gauge(m.state, 1, string(s.State))
-	gauge(m.enabled, flag(s.HeatEnabled))
-	gauge(m.recording, flag(s.Recording))
+	gauge(m.enabled, oneIf(s.HeatEnabled))
+	gauge(m.recording, oneIf(s.Recording))
 	gauge(m.viewers, float64(m.s.hub.count()))
 	for i := range min(len(u.Sensors), safety.MaxSensors) {
 		q := s.Sensors[i].Quality.String()
@@ -96,7 +96,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	}
 }
 
-func flag(b bool) float64 {
+func oneIf(b bool) float64 {
 	if b {
 		return 1
 	}

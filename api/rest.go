@@ -17,7 +17,7 @@ import (
 // register fills the router. The order is the order of the document.
 func (s *Server) register() error {
 	strict := huma.Format{Marshal: huma.DefaultJSONFormat.Marshal, Unmarshal: decodeStrict}
-	c := huma.DefaultConfig("Trivet", s.o.Version)
+	c := huma.DefaultConfig("Trivet", "1") // of the interface; /healthz names that of the program
 	c.Info.Description = "A controller for the rework of ball-grid-array parts. Temperatures are °C, powers W, times s, with the unit in the name of a field. " +
 		"POST /api/v1/stop ends the heat, always, for every viewer. Other commands are accepted at the station only and need the header X-Trivet-Request: 1."
 	// The router would serve the document, a page about it that loads scripts from elsewhere, and schema links in every
@@ -33,6 +33,8 @@ func (s *Server) register() error {
 	s.registerViews(a)
 	s.registerRuns(a)
 	s.documentPlain(a.OpenAPI())
+	documentNulls(a.OpenAPI().Components.Schemas)
+	s.doc = a.OpenAPI()
 
 	doc, err := json.MarshalIndent(a.OpenAPI(), "", "  ")
 	if err != nil {
@@ -85,6 +87,23 @@ func (s *Server) documentPlain(doc *huma.OpenAPI) {
 			{Name: "boot", In: "query", Description: "The boot_id it was seen with", Schema: &huma.Schema{Type: huma.TypeString}},
 		},
 		Responses: map[string]*huma.Response{"101": {Description: "The stream"}}})
+}
+
+// documentNulls corrects what the schemas say of null: a pointer to an object may be null, and so may a nullable word that
+// has a list of allowed ones.
+func documentNulls(r huma.Registry) {
+	state := r.Map()["State"]
+	for _, name := range []string{"ended", "run", "joint"} {
+		p := state.Properties[name]
+		state.Properties[name] = &huma.Schema{Description: p.Description, AnyOf: []*huma.Schema{{Ref: p.Ref}, {Type: "null"}}}
+	}
+	for _, schema := range r.Map() {
+		for _, p := range schema.Properties {
+			if p.Nullable && len(p.Enum) > 0 {
+				p.Enum = append(p.Enum, nil)
+			}
+		}
+	}
 }
 
 // By is who gives a command.

@@ -15,7 +15,7 @@ import (
 const maxDepth = 16
 
 // decodeStrict is json.Unmarshal for bodies from outside. It refuses what the standard decoder lets through: a name twice in
-// one object (of which two readers may believe different ones), deep nesting, bytes that are not UTF-8, and anything after the
+// one object (of which two readers may believe different ones), a name in other letters (which Go takes for ours), deep nesting, bytes that are not UTF-8, and anything after the
 // value. Unknown names and wrong types are found afterwards, by the schema. NaN and infinity are not JSON.
 func decodeStrict(data []byte, into any) error {
 	if !utf8.Valid(data) {
@@ -56,6 +56,9 @@ func walk(d *json.Decoder, depth int) error {
 				return err
 			}
 			name, _ := t.(string)
+			if strings.ToLower(name) != name {
+				return fmt.Errorf("the name %q is unknown; names are in lower case", clip(name))
+			}
 			if seen[name] {
 				return fmt.Errorf("the name %q appears twice", clip(name))
 			}
