@@ -116,7 +116,7 @@ export class FakeStation {
     const one = /^\/runs\/(\d+)$/.exec(path);
     const found = one && runs.find((r) => r.id === Number(one[1]));
     if (found) {
-      return json({ ...found, verdict: found.verdict ? { ...verdict, verdict: found.verdict } : null,
+      return json({ ...found, serial: 'A-0113', ended_by: '', damaged_chunks: 0, judgement: found.verdict ? { ...verdict, verdict: found.verdict } : null,
         events: [{ at_s: 0, code: 'state:running', text: 'Proving the air before any heat.', by: found.by }, { at_s: 279, code: 'lift:open', text: 'The lift window is open.', by: '' }] });
     }
     return json({ type: 'about:blank', title: 'There is no such thing here.', status: 404, code: 'not_found', do: 'Go back to the list.' }, 404);

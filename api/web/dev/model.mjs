@@ -30,7 +30,7 @@ export function target(t) {
 export function plan() {
   const time_s = Array.from({ length: TOTAL_S + 1 }, (_, i) => i);
   const t = time_s.map(target);
-  const half = (s) => (s < 120 ? 5 + s / 12 : s < 210 ? 12 : s < 300 ? 7 : 7 + (s - 300) / 8);
+  const half = (s) => (s < 120 ? 5 + s / 17 : s < 210 ? 12 : s < 255 ? 12 - (s - 210) / 9 : s < 300 ? 7 : 7 + (s - 300) / 8);
   return {
     profile: 'Lead-free removal', time_s, target_c: t, low_c: t.map((c, s) => c - half(s)),
     high_c: t.map((c, s) => Math.min(c + half(s), 245)), segments: SEGMENTS, liquidus_c: 217, solidus_c: 217,

@@ -85,12 +85,15 @@ export const runs = [
   { id: 3, begun_utc: '2026-03-03T15:02:00Z', kind: 'placement', profile: 'Lead-free placement', board: 'Test board', part: 'BGA 19 × 19', by: 'Jonas', state: 'complete', code: 'complete', reason: '', elapsed_s: 461, samples: 4610, verdict: 'fail' },
 ];
 
+const check = (name, value, bound, limit, unit, ok, source, advisory = false) => ({ name, measure: '', value, bound, limit, unit, ok, advisory, source, confidence: '' });
+
 export const verdict = {
-  verdict: 'pass', measures: { peak_c: 239.1 },
+  verdict: 'pass', summary: 'Inside every limit.', notes: [],
   checks: [
-    { name: 'peak_c', value: 239.1, limit: 245, unit: '°C', ok: true, source: 'profile, body limit' },
-    { name: 'time_above_liquidus_s', value: 52, limit: 90, unit: 's', ok: true, source: 'common practice, no source' },
-    { name: 'max_ramp_up_c_per_s', value: 1.42, limit: 3, unit: '°C/s', ok: true, source: 'J-STD-020, read in a secondary copy' },
-    { name: 'max_ramp_down_c_per_s', value: 2.1, limit: 6, unit: '°C/s', ok: true, source: 'J-STD-020, read in a secondary copy' },
+    check('coldest joint, peak', 236.4, 'min', 230, '°C', true, 'common practice, no source'),
+    check('hottest joint, peak', 241.2, 'max', 245, '°C', true, 'common practice, no source'),
+    check('time above liquidus, most', 52, 'max', 150, 's', true, 'J-STD-020, read in a secondary copy'),
+    check('ramp up', 1.42, 'max', 3, '°C/s', true, 'J-STD-020, read in a secondary copy'),
+    check('ramp down, gentle', 3.4, 'max', 3, '°C/s', false, 'common practice, no source', true),
   ],
 };

@@ -12,6 +12,7 @@ export interface Order { profile: string; kind: string; board: string; part: str
 
 const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temperature, which drifts
 const RETRY_MS = 3000;
+const MOST_LATELY = 8;
 
 export class Model {
   state: State | null = null;
@@ -25,6 +26,7 @@ export class Model {
   settings: Settings = load();
   problem: Problem | null = null;
   busy: Command | null = null; // command under way
+  lately: { seq: number; wall: number; text: string; by: string }[] = []; // newest first
   longestLift = 0; // s, the most time left seen since the window opened
   version = 0; // grows with every change of plan or trace, so that the chart knows
 
@@ -91,7 +93,8 @@ export class Model {
     this.problem = null;
     this.changed();
     try {
-      await post(path, { ...body, by: this.settings.name || 'somebody at the page' });
+      const by = this.settings.name.trim();
+      await post(path, by === '' ? body : { ...body, by });
       return true;
     } catch (e) {
       this.problem = e instanceof Refused ? e.problem : { title: 'This page failed to send the command.', status: 0, do: 'Reload it.' };
@@ -116,12 +119,23 @@ export class Model {
   private take(m: Message): void {
     if (m.type === 'hello') void this.backfill(); // what happened while we were away, or before we came
     if (m.type === 'state') this.takeState(m.state);
+    if (m.type === 'event') this.note(m.seq, m.event.text, m.event.by);
+    if (m.type === 'gap' && m.events_lost) this.note(m.seq, 'Some events were missed here; the record has them.', '');
     this.changed();
+  }
+
+  // Events that are resumed after a break carry the time at which this page learned of them.
+  private note(seq: number, text: string, by: string): void {
+    if (this.lately.some((e) => e.seq === seq)) return;
+    this.lately = [{ seq, wall: Date.now(), text, by }, ...this.lately].slice(0, MOST_LATELY);
   }
 
   private takeState(s: State): void {
     const restarted = this.state !== null && this.state.boot_id !== s.boot_id;
-    if (restarted) this.trace.clear(0);
+    if (restarted) {
+      this.trace.clear(0);
+      this.lately = [];
+    }
     if (!this.news.accept(s.seq, s.boot_id, performance.now(), Date.now())) return;
     const first = this.state === null;
     this.state = s;

@@ -1,6 +1,7 @@
 // What this viewer prefers, kept in this browser only. The station never sees it, except the name that goes with commands.
 
 import type { Scale } from './logic/units.ts';
+import type { Sensor } from './wire.ts';
 
 export type Look = 'auto' | 'light' | 'dark';
 
@@ -45,4 +46,15 @@ export function applyLook(look: Look): void {
   const root = document.documentElement;
   if (look === 'auto') delete root.dataset.look;
   else root.dataset.look = look;
+}
+
+/** Whether a sensor is drawn. By role until somebody has chosen by name: names differ between machines, roles do not. */
+export function isShown(s: Settings, q: Sensor): boolean {
+  return s.shown.includes(q.name) || (s.shown.includes(`role:${q.role}`) && !s.shown.includes(`-${q.name}`));
+}
+
+/** The list of what is shown after a sensor was switched on or off. */
+export function toggled(s: Settings, q: Sensor): string[] {
+  const rest = s.shown.filter((n) => n !== q.name && n !== `-${q.name}`);
+  return [...rest, isShown(s, q) ? `-${q.name}` : q.name];
 }

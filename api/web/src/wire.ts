@@ -58,7 +58,7 @@ export type Message =
   | { type: 'hello'; seq: number; boot_id: string; version: string; resume: boolean }
   | { type: 'state'; seq: number; state: State }
   | { type: 'event'; seq: number; event: StationEvent }
-  | { type: 'gap'; seq: number; from: number; to: number };
+  | { type: 'gap'; seq: number; from: number; to: number; events_lost: boolean }; // false: only states, which are latest-wins
 
 export interface Segment { name: string; from_s: number; to_s: number; lift: boolean; cool: boolean }
 
@@ -79,7 +79,18 @@ export interface RunLine {
   state: string; code: string; reason: string; elapsed_s: number; samples: number; verdict: string | null;
 }
 
-export interface Check { name: string; value: number | null; limit: number | null; unit: string; ok: boolean; source: string }
+export interface Check {
+  name: string; value: number | null; // null when it could not be measured
+  bound: 'min' | 'max'; limit: number; unit: string; ok: boolean;
+  advisory: boolean; // shown, never fails the verdict
+  source: string; column?: string; note?: string;
+}
+
+export interface RunDetail extends RunLine {
+  serial: string; ended_by: string; damaged_chunks: number;
+  judgement: { verdict: string; summary: string; checks: Check[]; notes: string[] | null } | null;
+  events: StationEvent[];
+}
 
 // Problem is an RFC 9457 document with the station's own code and what to do.
 export interface Problem { type?: string; title: string; status: number; detail?: string; code?: string; do?: string }

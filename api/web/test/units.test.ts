@@ -18,26 +18,30 @@ test('a missing reading is words or dashes, never a number', () => {
 });
 
 test('a negative temperature has a real minus sign and zero has none', () => {
-  assert.equal(temp(-5.25, 'C', 2), '−5.25 °C');
+  assert.equal(temp(-5.25, 'C', 2), '−5.25\u00a0°C');
   assert.equal(digits(-0.01, 'C'), '0.0');
 });
 
 test('a difference is scaled without the offset', () => {
-  assert.equal(diff(-10, 'F'), '18.0 °F');
+  assert.equal(diff(-10, 'F'), '18.0\u00a0°F');
 });
 
-test('a sentence in °C is left as it is', () => {
+// Numbers are tied to their units by a no-break space; here it is written as a plain one.
+const spaced = (s: string) => s.replaceAll('\u00a0', ' ');
+
+test('a sentence in °C keeps its words and numbers, and ties each number to its unit', () => {
   const s = 'Soak, 0:38 left. Coldest joint 187.4 °C, 1.2 °C below plan.';
-  assert.equal(inScale(s, 'C'), s);
+  assert.equal(spaced(inScale(s, 'C')), s);
+  assert.ok(inScale(s, 'C').includes('187.4\u00a0°C'));
 });
 
 test('a sentence in °F converts temperatures with the offset and differences without', () => {
-  assert.equal(inScale('Soak, 0:38 left. Coldest joint 187.4 °C, 1.2 °C below plan.', 'F'),
+  assert.equal(spaced(inScale('Soak, 0:38 left. Coldest joint 187.4 °C, 1.2 °C below plan.', 'F')),
     'Soak, 0:38 left. Coldest joint 369.3 °F, 2.2 °F below plan.');
-  assert.equal(inScale('Everything measured is below 45 °C.', 'F'), 'Everything measured is below 113 °F.');
-  assert.equal(inScale('Hot: up to 240 °C, do not touch.', 'F'), 'Hot: up to 464 °F, do not touch.');
+  assert.equal(spaced(inScale('Everything measured is below 45 °C.', 'F')), 'Everything measured is below 113 °F.');
+  assert.equal(spaced(inScale('Hot: up to 240 °C, do not touch.', 'F')), 'Hot: up to 464 °F, do not touch.');
 });
 
 test('a rate is a difference per second', () => {
-  assert.equal(inScale('rises 2.0 °C/s', 'F'), 'rises 3.6 °F/s');
+  assert.equal(spaced(inScale('rises 2.0 °C/s', 'F')), 'rises 3.6 °F/s');
 });

@@ -3,6 +3,8 @@
 
 export type Scale = 'C' | 'F';
 
+const NBSP = '\u00a0'; // a number and its unit never part at the end of a line
+
 /** Absolute temperature in the chosen scale. */
 export function toScale(c: number, scale: Scale): number {
   return scale === 'F' ? c * 1.8 + 32 : c;
@@ -22,12 +24,12 @@ export function digits(c: number | null | undefined, scale: Scale, decimals = 1)
 /** A temperature with its unit, or "no reading". */
 export function temp(c: number | null | undefined, scale: Scale, decimals = 1): string {
   if (c === null || c === undefined || !Number.isFinite(c)) return 'no reading';
-  return `${digits(c, scale, decimals)} °${scale}`;
+  return `${digits(c, scale, decimals)}${NBSP}°${scale}`;
 }
 
 /** A difference with its unit and without a sign: the words around it say which way. */
 export function diff(k: number, scale: Scale, decimals = 1): string {
-  return `${Math.abs(diffToScale(k, scale)).toFixed(decimals)} °${scale}`;
+  return `${Math.abs(diffToScale(k, scale)).toFixed(decimals)}${NBSP}°${scale}`;
 }
 
 // Words that make the number before them a difference: "1.2 °C below plan" has no offset, "below 45 °C" has one.
@@ -39,20 +41,20 @@ const TEMPERATURE = /([-−]?\d+(?:\.\d+)?)[\s\u00a0]?°C(\/s)?/g;
  * The station writes °C only; rates (°C/s) and differences are scaled without the offset.
  */
 export function inScale(sentence: string, scale: Scale): string {
-  if (scale === 'C') return sentence;
   return sentence.replace(TEMPERATURE, (whole: string, number: string, rate: string | undefined, at: number) => {
+    if (scale === 'C') return `${number}${NBSP}°C${rate ?? ''}`;
     const value = Number(number.replace('−', '-'));
     const decimals = number.split('.')[1]?.length ?? 0;
     const after = sentence.slice(at + whole.length);
     const difference = rate !== undefined || DIFFERENCE.test(after);
     const out = difference ? diffToScale(value, scale) : toScale(value, scale);
-    return `${minus(out.toFixed(decimals))} °${scale}${rate ?? ''}`;
+    return `${minus(out.toFixed(decimals))}${NBSP}°${scale}${rate ?? ''}`;
   });
 }
 
 /** Power in whole watts. */
 export function watts(w: number): string {
-  return `${Math.round(w)} W`;
+  return `${Math.round(w)}${NBSP}W`;
 }
 
 function minus(s: string): string {

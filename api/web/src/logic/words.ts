@@ -62,15 +62,6 @@ export function airWords(code: string): string {
   return Object.hasOwn(air, code) ? air[code]! : plain(code);
 }
 
-const roles: Record<string, string> = {
-  joint: 'joint', package_top: 'package top', board: 'board', nozzle: 'nozzle air', area: 'area heater', neighbour: 'neighbour part',
-};
-
-/** What a sensor measures. */
-export function roleWords(role: string): string {
-  return Object.hasOwn(roles, role) ? roles[role]! : plain(role);
-}
-
 const alarmStates: Record<string, string> = {
   unacknowledged: 'not acknowledged', acknowledged: 'acknowledged',
   latched_unacknowledged: 'latched, not acknowledged', latched_acknowledged: 'latched, acknowledged',

@@ -9,7 +9,8 @@ import { Sentence } from './sentence.tsx';
 import { View } from './settings.tsx';
 
 export function App({ m }: { m: Model }) {
-  const path = location.hash.replace(/^#\/?/, '');
+  // The station also serves the page at /runs, for those who type it.
+  const path = (location.hash || location.pathname).replace(/^#?\/?/, '');
   const runs = path.startsWith('runs');
   document.title = m.state ? `${m.state.sentence} – Trivet` : 'Trivet';
   const stale = m.state !== null && m.stale();

@@ -6,20 +6,17 @@ import type { Model } from '../model.ts';
 import { coldest, layOut, type Curve } from '../logic/curve.ts';
 import { temp } from '../logic/units.ts';
 import { thin, type Column } from '../logic/thin.ts';
-import type { Plan, Sensor, State } from '../wire.ts';
-import { Drawing, type Line } from './drawing.ts';
+import { isShown } from '../settings.ts';
+import type { Plan, State } from '../wire.ts';
+import { Drawing, strokeOf, type Line } from './drawing.ts';
 import { ChartWords } from './chartwords.tsx';
 
 /** Everything the drawing and its words are made from. */
 export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[] }
 
-const patterns = ['', '7 4', '2 3', '11 4 2 4', '4 2', '1 4'];
-const inks = 6; // --line-0 … --line-5 in tokens.css
-
 export function ChartPanel({ m, s }: { m: Model; s: State }) {
-  const choices = s.sensors.map((q, i) => ({ q, pattern: patterns[i % patterns.length]!, ink: i % inks }));
-  const shown = choices.filter(({ q }) => isShown(m, q));
-  const picture = m.plan ? compose(m, s, shown.map(({ q, pattern, ink }) => ({ name: q.name, label: q.label, pattern, ink, values: [] }))) : null;
+  const lines = s.sensors.flatMap((q, i) => (isShown(m.settings, q) ? [{ name: q.name, label: q.label, ...strokeOf(i), values: [] }] : []));
+  const picture = m.plan ? compose(m, s, lines) : null;
   const nowC = s.joint?.temp_c ?? null;
   return (
     <section class="sheet chart" aria-labelledby="chart-title">
@@ -28,17 +25,6 @@ export function ChartPanel({ m, s }: { m: Model; s: State }) {
         <p>{m.showsRun() ? <Key estimated={s.joint?.estimated ?? false} /> : 'the corridor from the joint as it is now'}</p>
       </div>
       {picture ? <Canvas m={m} picture={picture} /> : <div class="canvas empty"><p>Waiting for the plan …</p></div>}
-      <div class="chips" role="group" aria-label="Also draw">
-        {choices.map(({ q, pattern, ink }) => {
-          const on = isShown(m, q);
-          return (
-            <button key={q.name} type="button" class={`chip ink-${ink}`} aria-pressed={on} onClick={() => toggle(m, q)}>
-              <svg viewBox="0 0 30 6" aria-hidden="true"><path d="M0 3h30" stroke-dasharray={pattern || undefined} /></svg>
-              <span>{q.label}</span>
-            </button>
-          );
-        })}
-      </div>
       {picture && <ChartWords picture={picture} run={m.showsRun() ? s.run : null} jointC={m.showsRun() ? nowC : null} scale={m.settings.scale} />}
     </section>
   );
@@ -51,17 +37,6 @@ function Key({ estimated }: { estimated: boolean }) {
       <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" stroke-dasharray={estimated ? '7 4' : undefined} /></svg>coldest joint{estimated ? ', estimated' : ''}</span>
     </>
   );
-}
-
-// A choice is kept by name, and by role until somebody has chosen: names differ between machines, roles do not.
-function isShown(m: Model, q: Sensor): boolean {
-  const shown = m.settings.shown;
-  return shown.includes(q.name) || (shown.includes(`role:${q.role}`) && !shown.includes(`-${q.name}`));
-}
-
-function toggle(m: Model, q: Sensor): void {
-  const rest = m.settings.shown.filter((n) => n !== q.name && n !== `-${q.name}`);
-  m.set({ shown: [...rest, isShown(m, q) ? `-${q.name}` : q.name] });
 }
 
 // Puts plan, trace and the chosen lines on one time axis, thinned to what a screen can show.

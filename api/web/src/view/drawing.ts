@@ -10,6 +10,14 @@ import type { Picture } from './chart.tsx';
 
 export interface Line { name: string; label: string; pattern: string; ink: number; values: Column }
 
+const patterns = ['', '7 4', '2 3', '11 4 2 4', '4 2', '1 4'];
+const inks = 6; // --line-0 … --line-5 in tokens.css
+
+/** How the line of sensor i looks: a colour and, for those who see none, a pattern of its own. */
+export function strokeOf(i: number): { pattern: string; ink: number } {
+  return { pattern: patterns[i % patterns.length]!, ink: i % inks };
+}
+
 /** Colours by their names in tokens.css. */
 export type Inks = (name: string) => string;
 

@@ -5,18 +5,20 @@ import { airWords, capital, healthOf } from '../logic/words.ts';
 import type { Heater, State } from '../wire.ts';
 
 export function Heaters({ s, scale }: { s: State; scale: Scale }) {
+  const live = s.state === 'running' || s.state === 'restarting' || s.state === 'holding' || s.state === 'held';
   return (
     <section class="sheet heaters" aria-labelledby="heaters-title">
       <h2 id="heaters-title">Heaters</h2>
       {s.heaters.length === 0 && <p>None is configured.</p>}
       <ul class="rows">
-        {s.heaters.map((h) => <Row key={h.name} h={h} scale={scale} />)}
+        {s.heaters.map((h) => <Row key={h.name} h={h} live={live} scale={scale} />)}
       </ul>
     </section>
   );
 }
 
-function Row({ h, scale }: { h: Heater; scale: Scale }) {
+// Only during a run is it worth saying that a heater is locked; at rest all of them are.
+function Row({ h, live, scale }: { h: Heater; live: boolean; scale: Scale }) {
   const reads = h.temp_c !== null && healthOf(h.quality) === 'good';
   const draws = h.on && h.power_w > 0;
   return (
@@ -31,10 +33,10 @@ function Row({ h, scale }: { h: Heater; scale: Scale }) {
         </p>
       </div>
       <div class="heater-power">
-        <div class="bar" aria-hidden="true"><div style={{ transform: `scaleX(${part(h.power_w, h.rated_w)})` }} /></div>
+        <div class="bar power" aria-hidden="true"><div style={{ transform: `scaleX(${part(h.power_w, h.rated_w)})` }} /></div>
         <p><strong>{watts(h.power_w)}</strong> of {watts(h.rated_w)}</p>
       </div>
-      <p class={`heater-air ${h.air}`}>{capital(airWords(h.air))}{h.allowed ? '' : ', heat locked'}</p>
+      <p class={`heater-air ${h.air}`}>{capital(airWords(h.air))}{live && !h.allowed ? ', heat locked' : ''}</p>
     </li>
   );
 }

@@ -4,6 +4,7 @@
 import { planAt } from '../logic/curve.ts';
 import { diff, digits, temp, type Scale } from '../logic/units.ts';
 import { capital, healthOf } from '../logic/words.ts';
+import { Stamp } from './ended.tsx';
 import type { Joint, Plan, State } from '../wire.ts';
 
 interface Props { s: State; plan: Plan | null; melt: Plan | null; scale: Scale }
@@ -20,9 +21,10 @@ export function JointPanel({ s, plan, melt, scale }: Props) {
           <span class="unit">°{scale}</span>
         </p>
         <Ball c={good ? j.temp_c : null} plan={melt} />
+        <p class="from">{source(j, good)}</p>
       </div>
-      <p class="from">{source(j, good)}</p>
       {s.run && plan && <Against s={s} plan={plan} scale={scale} good={good} />}
+      {s.ended && <Outcome s={s} />}
     </section>
   );
 }
@@ -47,6 +49,13 @@ function Against({ s, plan, scale, good }: { s: State; plan: Plan; scale: Scale;
       {low !== null && high !== null && <div><dt>Corridor</dt><dd>{digits(low, scale, 0)} to {temp(high, scale, 0)}</dd></div>}
     </dl>
   );
+}
+
+// Once a run is over, what it was judged to be stands where the comparison with the plan stood.
+function Outcome({ s }: { s: State }) {
+  if (s.state === 'idle' || !s.run?.verdict) return null;
+  const pass = s.run.verdict === 'pass';
+  return <p class="verdict"><Stamp pass={pass} /> {pass ? 'Inside every limit' : 'A limit was missed'}</p>;
 }
 
 type Melt = 'solid' | 'softening' | 'molten';

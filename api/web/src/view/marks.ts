@@ -4,6 +4,7 @@
 import uPlot from 'uplot';
 import { temp, toScale, type Scale } from '../logic/units.ts';
 import type { Inks } from './drawing.ts';
+import type { Segment } from '../wire.ts';
 import type { Picture } from './chart.tsx';
 
 export const marks = { under, over };
@@ -80,15 +81,20 @@ function liquidus(u: uPlot, p: Picture, ink: Inks, scale: Scale, px: number): vo
 function names(u: uPlot, p: Picture, ink: Inks, px: number): void {
   const { ctx, bbox } = u;
   const y = bbox.top - 12 * px;
-  for (const g of p.plan.segments) {
+  const isHere = (g: Segment) => p.curve.now !== null && p.curve.now >= p.curve.at(g.from_s) && p.curve.now < p.curve.at(g.to_s);
+  // Last, so that its name lies over its neighbours'.
+  const ordered = [...p.plan.segments].sort((a, b) => Number(isHere(a)) - Number(isHere(b)));
+  for (const g of ordered) {
     const from = u.valToPos(p.curve.at(g.from_s), 'x', true);
     const to = Math.min(bbox.left + bbox.width, u.valToPos(p.curve.at(g.to_s), 'x', true));
-    const here = p.curve.now !== null && p.curve.now >= p.curve.at(g.from_s) && p.curve.now < p.curve.at(g.to_s);
+    const here = isHere(g);
+    const text = here ? g.name : fit(ctx, g.name, to - from - 8 * px);
     if (here) {
+      // The present one is always named, if need be across its borders.
+      const w = Math.max(to - from - px, ctx.measureText(text).width + 12 * px);
       ctx.fillStyle = ink('here');
-      ctx.fillRect(from + px, bbox.top - 22 * px, to - from - px, 20 * px);
+      ctx.fillRect((from + to + px - w) / 2, bbox.top - 22 * px, w, 20 * px);
     }
-    const text = fit(ctx, g.name, to - from - 8 * px);
     if (text === '') continue;
     ctx.fillStyle = here ? ink('here-ink') : ink('ink-soft');
     ctx.textAlign = 'center';

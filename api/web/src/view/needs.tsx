@@ -5,14 +5,15 @@ import { capital } from '../logic/words.ts';
 import type { State } from '../wire.ts';
 
 export function Needs({ s, scale }: { s: State; scale: Scale }) {
-  const missing = s.permissives.filter((p) => !p.holds);
-  const held = s.permissives.filter((p) => p.holds);
-  // A hot board blocks the next start, not the run that heats it: during a run this list would cry wolf.
   const live = s.state !== 'idle' && s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
+  // A hot board forbids the next start, not the run that heats it: during a run that row would cry wolf.
+  const list = live ? s.permissives.filter((p) => p.code !== 'cold') : s.permissives;
+  const missing = list.filter((p) => !p.holds);
+  const held = list.filter((p) => p.holds);
   return (
     <section class="sheet needs" aria-labelledby="needs-title">
-      <h2 id="needs-title">{live ? 'Before the next start' : 'Before heat'}</h2>
-      {!live && missing.length > 0 && (
+      <h2 id="needs-title">{live ? 'While there is heat' : missing.length > 0 ? 'Heat waits for' : 'Before heat'}</h2>
+      {missing.length > 0 && (
         <ul class="missing">
           {missing.map((p, i) => (
             <li key={p.code + i}>
@@ -22,8 +23,7 @@ export function Needs({ s, scale }: { s: State; scale: Scale }) {
           ))}
         </ul>
       )}
-      {live && <p class="quiet">Looked at again when this run is over.</p>}
-      {!live && held.length > 0 && (
+      {held.length > 0 && (
         <ul class="held">
           {held.map((p, i) => <li key={p.code + i}><Tick />{inScale(p.title, scale)}</li>)}
         </ul>
@@ -46,7 +46,7 @@ export function Mains({ s }: { s: State }) {
   return (
     <section class="sheet mains" aria-labelledby="mains-title">
       <h2 id="mains-title">Mains</h2>
-      <div class="bar" aria-hidden="true"><div style={{ transform: `scaleX(${used})` }} /></div>
+      <div class="bar power" aria-hidden="true"><div style={{ transform: `scaleX(${used})` }} /></div>
       <p><strong>{watts(power_w)}</strong> of {watts(budget_w)} allowed</p>
       <ul class="facts">
         <li>{s.heat_enabled ? 'Heat is enabled.' : 'Heat is locked off.'}</li>

@@ -6,7 +6,7 @@ import { ChartPanel } from './chart.tsx';
 import { Ended } from './ended.tsx';
 import { Heaters } from './heaters.tsx';
 import { JointPanel } from './joint.tsx';
-import { LiftPanel } from './lift.tsx';
+import { Lately } from './lately.tsx';
 import { Mains, Needs } from './needs.tsx';
 import { Prepare } from './prepare.tsx';
 import { Sensors } from './sensors.tsx';
@@ -24,20 +24,16 @@ export function Now({ m }: { m: Model }) {
   return (
     <div class={`now${m.preparing ? ' preparing' : ''}`}>
       {m.preparing ? <Prepare m={m} /> : <JointPanel s={s} plan={m.showsRun() ? m.plan : null} melt={m.plan} scale={scale} />}
-      <div class="centre">
-        {!m.preparing && <LiftPanel s={s} longest={m.longestLift} />}
-        <ChartPanel m={m} s={s} />
-      </div>
+      <ChartPanel m={m} s={s} />
+      {!m.preparing && <Sensors m={m} s={s} />}
       <div class="side">
         <Ended s={s} scale={scale} />
         <Alarms m={m} s={s} />
         <Needs s={s} scale={scale} />
-      </div>
-      <Heaters s={s} scale={scale} />
-      <div class="under">
-        <Sensors s={s} scale={scale} />
         <Mains s={s} />
+        <Lately m={m} />
       </div>
+      {!m.preparing && <Heaters s={s} scale={scale} />}
     </div>
   );
 }

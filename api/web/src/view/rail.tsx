@@ -1,8 +1,8 @@
 // The rail at the bottom: the one or two deeds that make sense now. Stop lies at its right end, but is not part of it.
 
 import type { Model } from '../model.ts';
-import { capital } from '../logic/words.ts';
-import type { State } from '../wire.ts';
+import { capital, clock, kindWords } from '../logic/words.ts';
+import type { Run, State } from '../wire.ts';
 import { HoldButton } from './holdbutton.tsx';
 import { draft } from './prepare.tsx';
 
@@ -16,7 +16,10 @@ export function Rail({ m }: { m: Model }) {
           <button type="button" onClick={() => { m.problem = null; m.changed(); }}>Close</button>
         </div>
       )}
-      <div class="deeds">{s && <Deeds m={m} s={s} />}</div>
+      <div class="deeds">
+        {s && <Deeds m={m} s={s} />}
+        {s?.run && !m.preparing && s.state !== 'idle' && s.trip_id === 0 && <RunLabel run={s.run} />}
+      </div>
     </footer>
   );
 }
@@ -33,10 +36,22 @@ function Deeds({ m, s }: { m: Model; s: State }) {
         <Deed main label="Prepare a run" detail="choose profile, board and part" m={m} act={() => { location.hash = '#/'; m.prepare(true); }} />
       )}
       {over && m.may('reset') && (
-        <Deed label="Put this run away" detail="it stays in the list" m={m} act={() => void m.tell('reset', '/reset', { trip_id: 0 })} />
+        <Deed label="Put away" detail="the run stays in the list" m={m} act={() => void m.tell('reset', '/reset', { trip_id: 0 })} />
       )}
       {!m.may('start') && !m.may('reset') && <p class="rail-note">{whyNot(s)}</p>}
     </>
+  );
+}
+
+// Whose run this is, where there is room for it.
+function RunLabel({ run }: { run: Run }) {
+  const what = [run.board, run.part, run.serial].filter(Boolean).join(', ');
+  return (
+    <p class="rail-run">
+      <strong>{kindWords(run.kind)}{run.id ? ` no. ${run.id}` : ''}{run.by ? `, ${run.by}` : ''}</strong>
+      <span>{what}</span>
+      <span>{clock(run.elapsed_s)} since the start, plan {clock(run.total_s)}</span>
+    </p>
   );
 }
 
@@ -67,7 +82,7 @@ function TripDeed({ m, s }: { m: Model; s: State }) {
   const first = s.alarms.find((a) => a.first_out) ?? s.alarms[0];
   return (
     <>
-      <Deed main disabled={!m.may('reset')} label="Reset the trip" detail={m.may('reset') ? 'no heat comes from this' : 'not yet'}
+      <Deed main disabled={!m.may('reset')} label="Reset the trip" detail={m.may('reset') ? 'no heat comes from this' : first?.cause_present ? 'the cause is still there' : 'not yet'}
         m={m} act={() => void m.tell('reset', '/reset', { trip_id: s.trip_id })} />
       <p class="rail-note">{first ? <><strong>{first.title}.</strong> {first.do}</> : s.ended?.reason}</p>
     </>

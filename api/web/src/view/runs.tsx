@@ -5,7 +5,7 @@ import { get, Refused } from '../api.ts';
 import { inScale, temp, type Scale } from '../logic/units.ts';
 import { capital, clock, dayAndTime, kindWords, plain } from '../logic/words.ts';
 import type { Model } from '../model.ts';
-import type { Check, RunLine, StationEvent } from '../wire.ts';
+import type { RunDetail, RunLine, StationEvent } from '../wire.ts';
 import { Stamp } from './ended.tsx';
 
 export function Runs({ m, id }: { m: Model; id: string }) {
@@ -29,7 +29,6 @@ function useDocument<T>(path: string): { got: T | null; failed: string } {
 }
 
 function List({ m }: { m: Model }) {
-  // A run that ends while somebody looks belongs in the list, so the path changes with the state.
   const { got, failed } = useDocument<{ runs: RunLine[] }>('/runs?limit=50');
   const scale = m.settings.scale;
   return (
@@ -55,7 +54,7 @@ function List({ m }: { m: Model }) {
 }
 
 function Outcome({ state, verdict }: { state: string; verdict: string | null }) {
-  const word = state === '' ? 'still running' : state === 'complete' ? (verdict === 'pass' ? 'pass' : verdict === 'fail' ? 'limit missed' : 'complete') : plain(state);
+  const word = state === 'running' ? 'not ended' : state === 'complete' ? (verdict === 'pass' ? 'pass' : verdict === 'fail' ? 'limit missed' : 'complete') : plain(state);
   return (
     <span class="outcome">
       {verdict !== null && <Stamp pass={verdict === 'pass' && state === 'complete'} />}
@@ -64,17 +63,9 @@ function Outcome({ state, verdict }: { state: string; verdict: string | null }) 
   );
 }
 
-interface Detail {
-  run?: RunLine; head?: Partial<RunLine>; end?: Partial<RunLine>;
-  verdict: { verdict: string; checks: Check[] } | string | null;
-  events?: StationEvent[];
-}
-
 function One({ id, scale }: { id: string; scale: Scale }) {
-  const number = /^\d+$/.test(id) ? id : '0';
-  const { got, failed } = useDocument<Detail>(`/runs/${number}`);
-  const r: Partial<RunLine> = { ...(got as Partial<RunLine> | null), ...got?.head, ...got?.end, ...got?.run };
-  const verdict = got && typeof got.verdict === 'object' ? got.verdict : null;
+  const number = /^\d{1,15}$/.test(id) ? id : '0';
+  const { got, failed } = useDocument<RunDetail>(`/runs/${number}`);
   return (
     <div class="runs">
       <p class="back"><a href="#/runs">All runs</a></p>
@@ -84,47 +75,50 @@ function One({ id, scale }: { id: string; scale: Scale }) {
       {got && (
         <>
           <section class="sheet">
-            <h2>{kindWords(r.kind ?? '')} {r.part ? `of ${r.part}` : ''}</h2>
-            <p>{[r.board, r.profile, r.by].filter(Boolean).join(', ')}{r.begun_utc ? `; begun ${dayAndTime(r.begun_utc)}` : ''}{r.elapsed_s ? `, took ${clock(r.elapsed_s)}` : ''}.</p>
-            {r.reason && <p>{capital(plain(r.state ?? ''))}: {inScale(r.reason, scale)}</p>}
+            <h2>{kindWords(got.kind)}{got.part ? ` of ${got.part}` : ''}</h2>
+            <p>{[got.board, got.serial, got.profile, got.by].filter(Boolean).join(', ')}; begun {dayAndTime(got.begun_utc)}, took {clock(got.elapsed_s)}.</p>
+            <p>{capital(plain(got.state))}{got.reason ? `: ${inScale(got.reason, scale)}` : '.'}</p>
+            {got.damaged_chunks > 0 && <p class="bad">Parts of the record were damaged and are left out: {got.damaged_chunks}.</p>}
             <p><a class="download" href={`/api/v1/runs/${number}/samples.csv`} download>Download the samples (CSV)</a></p>
           </section>
-          <Checks verdict={verdict} scale={scale} />
-          <Events events={got.events ?? []} scale={scale} />
+          <Checks judged={got.judgement} scale={scale} />
+          <Events events={got.events} scale={scale} />
         </>
       )}
     </div>
   );
 }
 
-function Checks({ verdict, scale }: { verdict: { verdict: string; checks: Check[] } | null; scale: Scale }) {
-  if (!verdict) return <section class="sheet"><h2>Limits</h2><p>Nothing was judged.</p></section>;
+function Checks({ judged, scale }: { judged: RunDetail['judgement']; scale: Scale }) {
+  if (!judged) return <section class="sheet"><h2>Limits</h2><p>Nothing was judged.</p></section>;
   return (
     <section class="sheet">
-      <h2>{verdict.verdict === 'pass' ? 'Inside every limit' : 'A limit was missed'}</h2>
+      <h2>{judged.verdict === 'pass' ? 'Inside every limit' : 'A limit was missed'}</h2>
+      {judged.summary && <p>{inScale(judged.summary, scale)}</p>}
       <div class="table-box" tabIndex={0} role="region" aria-label="Limits">
         <table>
           <thead><tr><th scope="col">Limit</th><th scope="col">Measured</th><th scope="col">Allowed</th><th scope="col">Held</th><th scope="col">Source</th></tr></thead>
           <tbody>
-            {verdict.checks.map((c, i) => (
-              <tr key={i} class={c.ok ? '' : 'missed'}>
-                <th scope="row">{capital(plain(c.name))}</th>
-                <td>{amount(c.value, c.unit, scale)}</td><td>{amount(c.limit, c.unit, scale)}</td>
-                <td><Stamp pass={c.ok} /> {c.ok ? 'yes' : 'no'}</td><td class="source">{c.source}</td>
+            {judged.checks.map((c, i) => (
+              <tr key={i} class={c.ok || c.advisory ? '' : 'missed'}>
+                <th scope="row">{capital(c.name)}{c.advisory && <small> advice only</small>}</th>
+                <td>{c.value === null ? 'not measured' : amount(c.value, c.unit, scale)}</td>
+                <td>{c.bound === 'min' ? 'at least' : 'at most'} {amount(c.limit, c.unit, scale)}</td>
+                <td><Stamp pass={c.ok} /> {c.ok ? 'yes' : 'no'}</td><td class="source">{c.source}{c.note ? `; ${inScale(c.note, scale)}` : ''}</td>
               </tr>
             ))}
           </tbody>
         </table>
       </div>
+      {judged.notes?.map((n, i) => <p key={i}>{inScale(n, scale)}</p>)}
     </section>
   );
 }
 
-function amount(v: number | null, unit: string, scale: Scale): string {
-  if (v === null || v === undefined) return 'none';
-  if (unit === '°C' || unit === 'C' || unit === 'c') return temp(v, scale);
-  if (unit === 's') return `${v.toFixed(0)} s`;
-  return inScale(`${v.toFixed(2)} ${unit.replace('c_per_s', '°C/s')}`, scale);
+// A limit's number: temperatures and rates in the viewer's scale, everything else as the station wrote it.
+function amount(v: number, unit: string, scale: Scale): string {
+  if (unit === '°C') return temp(v, scale);
+  return unit === 's' ? `${v.toFixed(0)} s` : inScale(`${v.toFixed(2)} ${unit}`, scale);
 }
 
 function Events({ events, scale }: { events: StationEvent[]; scale: Scale }) {

@@ -1,39 +1,47 @@
-// Every sensor: what it measures, what it reads, and how healthy it is in the words of NAMUR NE 107.
+// Every sensor: what it reads, and how healthy it is in the words of NAMUR NE 107. Each is also the switch for its own
+// line on the chart, so that the list is the chart's legend.
 
-import { temp, type Scale } from '../logic/units.ts';
-import { healthOf, roleWords, type Health } from '../logic/words.ts';
+import type { Model } from '../model.ts';
+import { isShown, toggled } from '../settings.ts';
+import { temp } from '../logic/units.ts';
+import { healthOf, type Health } from '../logic/words.ts';
 import type { Sensor, State } from '../wire.ts';
+import { strokeOf } from './drawing.ts';
 
-export function Sensors({ s, scale }: { s: State; scale: Scale }) {
+const CLOSE_K = 10; // this near to its ceiling a sensor says so; a judgement, no source
+
+export function Sensors({ m, s }: { m: Model; s: State }) {
   return (
     <section class="sheet sensors" aria-labelledby="sensors-title">
-      <h2 id="sensors-title">Sensors</h2>
-      <ul>{s.sensors.map((q) => <Card key={q.name} q={q} scale={scale} />)}</ul>
+      <h2 id="sensors-title">Sensors <small>press one to draw its line</small></h2>
+      <ul>{s.sensors.map((q, i) => <li key={q.name}><Card q={q} i={i} m={m} /></li>)}</ul>
     </section>
   );
 }
 
-function Card({ q, scale }: { q: Sensor; scale: Scale }) {
+function Card({ q, i, m }: { q: Sensor; i: number; m: Model }) {
   const health = healthOf(q.quality);
-  const near = q.temp_c !== null && q.ceiling_c !== null && q.temp_c > q.ceiling_c - 10;
+  const { scale } = m.settings;
+  const { pattern, ink } = strokeOf(i);
+  const close = q.temp_c !== null && q.ceiling_c !== null && q.temp_c > q.ceiling_c - CLOSE_K;
   return (
-    <li class={`sensor ${health.split(' ')[0]!}`}>
-      <p class="sensor-name">{q.label}</p>
-      <p class="sensor-temp">{health === 'good' ? temp(q.temp_c, scale) : 'no reading'}</p>
-      <p class="sensor-health">
-        <Sign health={health} /> {health}{q.reason ? `: ${q.reason}` : ''}
-      </p>
-      <p class="sensor-role">
-        {roleWords(q.role)}{q.ceiling_c !== null ? `, ceiling ${temp(q.ceiling_c, scale, 0)}` : ''}{near ? ': close to it' : ''}
-      </p>
-    </li>
+    <button type="button" class={`sensor ${health.split(' ')[0]!} ink-${ink}`} aria-pressed={isShown(m.settings, q)}
+      onClick={() => m.set({ shown: toggled(m.settings, q) })}>
+      <span class="sensor-name">{q.label}</span>
+      <span class="sensor-temp">{health === 'good' ? temp(q.temp_c, scale) : 'no reading'}</span>
+      <span class="sensor-health"><Sign health={health} /> {health}{q.reason ? `: ${q.reason}` : ''}</span>
+      {q.ceiling_c !== null && health === 'good' && (
+        <span class="sensor-ceiling">{close ? 'close to its ceiling' : 'ceiling'} {temp(q.ceiling_c, scale, 0)}</span>
+      )}
+      <svg class="stroke" aria-hidden="true"><path d="M0 3h2000" stroke-dasharray={pattern || undefined} /></svg>
+    </button>
   );
 }
 
 // A filled dot, a ring, a diamond, a cross: told apart without colour.
 function Sign({ health }: { health: Health }) {
   return (
-    <svg viewBox="0 0 14 14" aria-hidden="true">
+    <svg viewBox="0 0 14 14" class="sign" aria-hidden="true">
       {health === 'good' && <circle cx="7" cy="7" r="5" class="solid" />}
       {health === 'check function' && <circle cx="7" cy="7" r="4.5" class="line" />}
       {health === 'out of specification' && <path d="M7 1l6 6-6 6-6-6z" class="solid" />}

@@ -1,7 +1,9 @@
 // The sentence: what the machine is doing, in the station's own words. Drawn at every state, spoken only when its
-// meaning changes.
+// meaning changes. While a part is to be lifted or set, the band also carries the lift window: a bar and a large clock,
+// because then nothing else on the page is worth a look.
 
 import { useRef } from 'preact/hooks';
+import { liftBar, OPENS_AT, type LiftBar } from '../logic/liftbar.ts';
 import type { Model } from '../model.ts';
 import { inScale } from '../logic/units.ts';
 import { noNews } from '../logic/words.ts';
@@ -33,8 +35,9 @@ export function Sentence({ m, heading }: { m: Model; heading: boolean }) {
   const mood: Mood = s === null || stale ? 'lost' : moodOf(s);
   const text = s ? inScale(s.sentence, m.settings.scale) : 'Looking for the station …';
   const Tag = heading ? 'h1' : 'p'; // on the other pages the page's own title is the heading
+  const lift = s === null || stale ? null : liftOf(s, m.longestLift);
   return (
-    <div class={`sentence ${mood}`}>
+    <div class={`sentence ${mood}${lift ? ' with-lift' : ''}`}>
       <Mark mood={mood} />
       <div class="words">
         {stale && (
@@ -44,10 +47,32 @@ export function Sentence({ m, heading }: { m: Model; heading: boolean }) {
           </p>
         )}
         <Tag class="said">{text}</Tag>
+        {lift?.stage === 'missed' && <p class="lift-missed">{lift.text}</p>}
       </div>
+      {lift && lift.stage !== 'missed' && <Lift bar={lift} />}
       <Spoken text={stale ? 'No news from the station. What the page shows is old. Stop still works.' : text}
         meaning={stale ? 'stale' : (s?.sentence_meaning ?? 'none')} />
     </div>
+  );
+}
+
+// The lift window while it matters: from the wait for the melt until somebody has confirmed or the run has moved on.
+function liftOf(s: State, longest: number): LiftBar | null {
+  if (!s.run || (s.state !== 'running' && s.state !== 'restarting')) return null;
+  const bar = liftBar(s.lift, longest, s.run.kind === 'removal');
+  return bar.stage === 'none' || bar.stage === 'confirmed' ? null : bar;
+}
+
+function Lift({ bar }: { bar: LiftBar }) {
+  return (
+    <>
+      <p class="lift-clock"><strong>{bar.large}</strong> <span>{bar.small}</span></p>
+      <div class="lift-bar" role="progressbar" aria-label="Lift window" aria-valuemin={0} aria-valuemax={100}
+        aria-valuenow={Math.round(bar.fill * 100)} aria-valuetext={bar.text}>
+        <div class="lift-fill" style={{ transform: `scaleX(${bar.fill})` }} />
+        <div class="lift-mark" style={{ left: `${OPENS_AT * 100}%` }} />
+      </div>
+    </>
   );
 }
 
