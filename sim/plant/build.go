@@ -19,6 +19,7 @@ const (
 	jointPads   = 1500.0 // leads and pads of the neighbour, W/m²K of its footprint
 	fitNozzle   = 0.62   // radius of a fitted nozzle relative to the longer side of the part
 	leastNozzle = 0.018  // m
+	longestSub  = 0.05   // s: keeps the time at which a cell stops melting good to a few hundredths of a second
 	subLimit    = 0.004  // s: a board that needs shorter sub-steps is refused as too finely built
 )
 
@@ -57,7 +58,7 @@ func newMeshed(m Machine, b Board, ambient unit.Celsius, cut mesh) (*Plant, erro
 	p.openToRadiation()
 	p.placeNeighbour()
 	p.attach()
-	p.sub = p.stack.longest()
+	p.sub = min(p.stack.longest(), longestSub)
 	if p.sub < subLimit {
 		return nil, fmt.Errorf("plant: board %q conducts so well over so little that it needs steps of %.1f ms, allowed from %.0f ms: make the part larger or its layers thinner in copper", b.Name, p.sub*1e3, subLimit*1e3)
 	}

@@ -30,7 +30,7 @@ type mesh struct {
 }
 
 // usual is a compromise: TestTheUsualMeshIsFineEnough says what a finer one would change.
-func usual() mesh { return mesh{part: 7, layers: 2, growth: 2} }
+func usual() mesh { return mesh{part: 7, layers: 2, growth: 1.7} }
 
 // shares returns the widths of the cells under a part of width part, in m, relative to it. Large parts get narrower
 // outer cells, so that the outer cell stands for the outer balls; small ones are cooler there by little, and narrow

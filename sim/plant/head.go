@@ -38,6 +38,14 @@ func effectiveness(ua, mcp float64) float64 {
 	return 1 - math.Exp(-ua/mcp)
 }
 
+// shineShare is by how much a wall at t °C loses more than its rated conductance says, which holds near 300 °C: a fifth of
+// that is radiation, which grows with the cube of the absolute temperature. Without it a head that has lost its air
+// would heat its wall without bound. A judgement.
+func shineShare(t float64) float64 {
+	x := (t + zeroC) / 573
+	return 0.8 + 0.2*x*x*x
+}
+
 // burn advances the head by h seconds with electrical power watts and air drawn in at inlet. It returns the heat that
 // left with the air stream, counted from inlet, and the heat lost by the wall, both in J.
 func (s *head) burn(h, watts, inlet, ambient float64) (stream, lost float64) {
@@ -46,7 +54,7 @@ func (s *head) burn(h, watts, inlet, ambient float64) (stream, lost float64) {
 	toWall := s.d.Radiating * wallEmissivity * sigma * (pow4(s.element) - pow4(s.wall))
 	s.air = hot - s.epsW*(hot-s.wall)
 	fromAir := s.mcp * (hot - s.air)
-	loss := s.d.WallLoss * (s.wall - ambient)
+	loss := s.d.WallLoss * shineShare(s.wall) * (s.wall - ambient)
 	s.element += (watts - toAir - toWall) * h / s.d.ElementHeat
 	s.wall += (fromAir + toWall - loss) * h / s.d.WallHeat
 	return s.mcp * (s.air - inlet) * h, loss * h

@@ -13,7 +13,7 @@ func (p *Plant) openToRadiation() {
 			face := centred(at.X*1e-3-p.b.OffsetX*1e-3, at.Y*1e-3-p.b.OffsetY*1e-3, bank.SizeX*1e-3, bank.SizeY*1e-3)
 			e := emitter{
 				bank: k, t: p.ambient, capacity: bank.Heat, power: bank.Power, view: make([]float64, p.columns),
-				air: bank.Convection * face.area(),
+				air: bank.Convection * face.area(), fans: p.m.Fans.Bottom * face.area(),
 			}
 			all := 0.0
 			for i := range e.view {

@@ -71,17 +71,22 @@ func (p *Plant) Sensed(s Spot) float64 {
 func (p *Plant) feel(h float64) {
 	for s := range p.probes[:int(Bank0)+p.banks] {
 		q := &p.probes[s]
-		if q.h != h {
-			q.h, q.mix = h, 1-math.Exp(-h/q.a.Lag)
-		}
 		surface, air := p.at(Spot(s))
 		t := surface
 		if away := q.a.Stem + (1-q.a.Stem)*q.a.Detached; away > 0 {
 			beside := (surface + p.ambient) / 2
 			t += away * (air + q.a.Aside*(beside-air) - surface)
 		}
-		q.t += q.mix * (t - q.t)
+		q.follow(t, h)
 	}
+}
+
+// follow lets the junction approach t for h seconds: one lump, first order, exact for a t that stays.
+func (q *probe) follow(t, h float64) {
+	if q.h != h {
+		q.h, q.mix = h, 1-math.Exp(-h/q.a.Lag)
+	}
+	q.t += q.mix * (t - q.t)
 }
 
 // at returns the temperatures of the surface and of the air at a spot, °C.

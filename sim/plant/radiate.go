@@ -67,6 +67,7 @@ type emitter struct {
 	viewSum  float64
 	spill    float64 // ε·σ·(area that does not see the board, and the back), W/K⁴
 	air      float64 // to the deck by convection, W/K
+	fans     float64 // to the room with the board fans at full speed, which blow between board and emitters too, W/K
 }
 
 // glow exchanges radiation between emitters, deck and the board's underside, for h seconds, and advances the emitters
@@ -96,7 +97,9 @@ func (p *Plant) glow(h float64, under *sheet) (toDeck, toRoom float64) {
 		}
 		toDeck += share * spill * h
 		toRoom += (1 - share) * spill * h
-		e.t -= (net + spill) * h / e.capacity
+		blown := e.fans * p.fan7 * (e.t - p.ambient)
+		toRoom += blown * h
+		e.t -= (net + spill + blown) * h / e.capacity
 	}
 	return toDeck, toRoom
 }
