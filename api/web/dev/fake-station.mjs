@@ -23,6 +23,7 @@ export class FakeStation {
     this.messages = 0;
     this.stops = []; // content types of the stop requests that came in, for tests
     this.run = null; // { order, p, e, held, ended, confirmed }
+    this.forbid = null; // a problem to answer every command with
     this.refuse = false; // drop every stream, for tests of the way back
   }
 
@@ -131,6 +132,7 @@ export class FakeStation {
     if (q.headers['content-type'] !== 'application/json' || q.headers['x-trivet-request'] !== '1') {
       return json({ title: 'The request did not come from the page.', status: 403, code: 'foreign_request', do: 'Reload the page.' }, 403);
     }
+    if (this.forbid) return json(this.forbid, this.forbid.status);
     const b = JSON.parse(body);
     if (path === '/runs') {
       if (!this.scene && (!this.run || this.run.ended)) {

@@ -74,7 +74,7 @@ export function heaters(t, hot) {
   ];
 }
 
-export function permissives(doorOpen) {
+export function permissives(doorOpen, jointLost = false) {
   const list = [
     ['emergency_stop', 'Emergency stop released', 'the emergency stop is pressed', 'Turn the button to release it.'],
     ['limiter', 'Over-temperature limiter not tripped', 'the limiter has tripped or its wire is broken', 'Reset it by hand at the limiter.'],
@@ -82,7 +82,7 @@ export function permissives(doorOpen) {
     ['extraction', 'Fume extraction runs', 'fume extraction is not running', 'Switch the fume extraction on.'],
     ['sensor', 'Corner joint reads', 'Corner joint does not read', 'Push its plug home.'],
     ['cold', 'Board edge is cool', 'Board edge is still hot', 'Wait until it is below 60 °C.'],
-  ].map(([code, title, text, act]) => ({ code, title, holds: !(doorOpen && (code === 'door' || code === 'extraction')), text, do: act }));
+  ].map(([code, title, text, act]) => ({ code, title, holds: !((doorOpen && (code === 'door' || code === 'extraction')) || (jointLost && code === 'sensor')), text, do: act }));
   return list.sort((a, b) => Number(a.holds) - Number(b.holds));
 }
 

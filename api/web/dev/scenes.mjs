@@ -19,7 +19,7 @@ export const scenes = {
       const s = sensors(0, true);
       s[0] = { ...s[0], temp_c: null, quality: 'open', reason: 'the thermocouple is not connected' };
       return rest(seq, boot, {
-        sentence: 'No heat: the guard door is open. Close it.', sentence_meaning: 'idle/door', permissives: permissives(true),
+        sentence: 'No heat: the guard door is open. Close it.', sentence_meaning: 'idle/door', permissives: permissives(true, true),
         sensors: s, joint: jointOf(s), allowed_commands: ['stop'],
       });
     },

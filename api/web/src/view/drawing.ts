@@ -92,7 +92,7 @@ export class Drawing {
         y: { range: (_u, _min, max) => this.range(max) },
       },
       axes: [
-        { ...axis, size: 30, gap: 6, splits: (u) => steps(u.scales.x!.max!, timeStep(u.scales.x!.max!, u.width / 80)), values: (_u, v) => v.map(clock) },
+        { ...axis, size: 26, gap: 6, splits: (u) => steps(u.scales.x!.max!, timeStep(u.scales.x!.max!, u.width / 80)), values: (_u, v) => v.map(clock) },
         { ...axis, size: 48, gap: 6, splits: (u) => steps(u.scales.y!.max!, tempStep(u.scales.y!.max! - u.scales.y!.min!, u.height / 46), u.scales.y!.min!),
           values: (_u, v) => v.map((t) => `${t}°`) },
       ],

@@ -31,7 +31,7 @@ function Card({ q, i, m }: { q: Sensor; i: number; m: Model }) {
       <span class="sensor-temp">{health === 'good' ? temp(q.temp_c, scale) : 'no reading'}</span>
       <span class="sensor-health"><Sign health={health} /> {health}{q.reason ? `: ${q.reason}` : ''}</span>
       {q.ceiling_c !== null && health === 'good' && (
-        <span class="sensor-ceiling">{close ? 'close to its ceiling' : 'ceiling'} {temp(q.ceiling_c, scale, 0)}</span>
+        <span class="sensor-ceiling">{close ? 'near ceiling' : 'ceiling'} {temp(q.ceiling_c, scale, 0)}</span>
       )}
       <svg class="stroke" aria-hidden="true"><path d="M0 3h2000" stroke-dasharray={pattern || undefined} /></svg>
     </button>
