@@ -12,6 +12,7 @@ import (
 	"trivet/station"
 )
 
+// runColumns is every column of runs in the order in which scanRun takes them; the two must be changed together.
 const runColumns = `id, boot_id, begun_utc, clock_synced, kind, profile, profile_toml, board, part, serial, begun_by, station, simulated, software,
 	channels, period_ns, end_state, end_code, end_reason, ended_by, ended_utc, elapsed_ns, verdict`
 
@@ -22,6 +23,8 @@ func (d *DB) Runs(ctx context.Context, limit int) ([]station.RunRecord, error) {
 	if err != nil {
 		return nil, fmt.Errorf("list the runs: %w", err)
 	}
+	// One small query per run, answered from the index and the first page of each chunk; fifty runs are listed in about
+	// a millisecond. A join is not possible: heads and chunks lie in different files.
 	for i := range runs {
 		if err := d.countSamples(ctx, &runs[i]); err != nil {
 			return nil, fmt.Errorf("count the samples of run %d: %w", runs[i].Head.ID, err)
@@ -44,6 +47,8 @@ func (d *DB) Run(ctx context.Context, id int64) (station.RunRecord, error) {
 	if err != nil {
 		return station.RunRecord{}, fmt.Errorf("read the samples of run %d: %w", id, err)
 	}
+	// What the chunks claim is replaced by what really can be read, so that the numbers of one run always agree with
+	// what Samples returns.
 	r.Samples, r.Bad = len(samples), bad
 	if n := len(samples); n > 0 {
 		r.LastAt = samples[n-1].At
@@ -60,6 +65,8 @@ func (d *DB) Samples(ctx context.Context, id int64) ([]station.Channel, []statio
 	case err != nil:
 		return nil, nil, fmt.Errorf("read the columns of run %d: %w", id, err)
 	}
+	// The columns are those of the run itself, not of the machine as it is configured now: an old run stays readable
+	// after a sensor has been added.
 	var channels []station.Channel
 	if err := json.Unmarshal([]byte(text), &channels); err != nil {
 		return nil, nil, fmt.Errorf("read the columns of run %d: %w", id, err)
@@ -85,10 +92,14 @@ func (d *DB) load(ctx context.Context, run int64) (samples []station.Sample, bad
 		var first, last, crc int64
 		err := d.samples.read.QueryRowContext(ctx, `SELECT run, first_seq, samples, columns, last_ns, crc, data FROM chunks WHERE id=?`, id).
 			Scan(&c.run, &first, &c.samples, &c.columns, &last, &crc, &c.data)
+		// A page that is damaged costs the chunks on it. Anything else (no memory, cancelled, the disk is gone) says
+		// nothing about this chunk, and calling it damaged would be a lie in the record.
 		if err != nil && !broken(err) && !errors.Is(err, sql.ErrNoRows) {
 			return nil, 0, err
 		}
 		c.first, c.last, c.crc = uint64(first), time.Duration(last), uint32(crc)
+		// The index led here; a row that belongs to another run means that the index is wrong. The check inside unpack
+		// covers the number too, but against the row's own word for it.
 		if err == nil && c.run == run {
 			samples, err = c.unpack(samples)
 		} else {
@@ -104,6 +115,8 @@ func (d *DB) load(ctx context.Context, run int64) (samples []station.Sample, bad
 // chunkIDs lists the chunks of a run in the order of their samples, and how many samples they claim to hold. The claim
 // is only used to size a buffer, and capped, because it may be damaged too. With an error it returns what it got so far.
 func (d *DB) chunkIDs(ctx context.Context, run int64) (ids []int64, total int, err error) {
+	// Ordered by number, not by id: after a damaged index the ids are all that is left to trust, but then the list
+	// breaks off with an error and the caller counts it.
 	rows, err := d.samples.read.QueryContext(ctx, "SELECT id, samples FROM chunks WHERE run=? ORDER BY first_seq", run)
 	if err != nil {
 		return nil, 0, err
@@ -126,6 +139,7 @@ func (d *DB) Events(ctx context.Context, id int64) ([]station.RunEvent, error) {
 			return nil, err
 		}
 	}
+	// By id, which is the order in which they were kept; two events may carry the same time.
 	rows, err := d.state.read.QueryContext(ctx, "SELECT at_ns, utc, code, text, by_who FROM events WHERE run=? ORDER BY id", id)
 	if err != nil {
 		return nil, fmt.Errorf("read the events of run %d: %w", id, err)
@@ -160,6 +174,8 @@ func (d *DB) countSamples(ctx context.Context, r *station.RunRecord) error {
 	return err
 }
 
+// selectRuns reads heads and ends. tail is one of this package's own constants, never anything from outside; values go
+// through args.
 func (d *DB) selectRuns(ctx context.Context, from *sql.DB, tail string, args ...any) ([]station.RunRecord, error) {
 	rows, err := from.QueryContext(ctx, "SELECT "+runColumns+" FROM runs "+tail, args...)
 	if err != nil {
@@ -177,6 +193,8 @@ func (d *DB) selectRuns(ctx context.Context, from *sql.DB, tail string, args ...
 	return out, rows.Err()
 }
 
+// scanRun takes one row apart. Times of day that do not parse are an error and not a zero time: the file was written
+// by this program, so it has been tampered with or damaged, and a wrong date in a record is worse than none.
 func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	var r station.RunRecord
 	var h, e = &r.Head, &r.End
@@ -189,6 +207,7 @@ func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	if err != nil {
 		return r, err
 	}
+	// Kinds and states are not checked against today's lists: a word that an older version wrote must still be shown.
 	h.Kind, h.Period = process.Kind(kind), time.Duration(period)
 	if h.BegunUTC, err = time.Parse(time.RFC3339Nano, begun); err != nil {
 		return r, fmt.Errorf("run %d: %w", h.ID, err)
@@ -196,6 +215,7 @@ func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	if err = json.Unmarshal([]byte(channels), &h.Channels); err != nil {
 		return r, fmt.Errorf("run %d: columns: %w", h.ID, err)
 	}
+	// The run is open: it is going on in this process, or it is about to be closed by recover.
 	if !state.Valid {
 		return r, nil
 	}

@@ -47,6 +47,7 @@ const bytesPerValue = 4 + 1
 func pack(run int64, columns int, rows []station.Sample) ([]chunk, error) {
 	var out []chunk
 	for len(rows) > 0 {
+		// How many rows from here on belong together.
 		n := 1
 		for n < len(rows) && n < maxChunk && rows[n].Seq == rows[n-1].Seq+1 {
 			n++
@@ -55,6 +56,8 @@ func pack(run int64, columns int, rows []station.Sample) ([]chunk, error) {
 		if err != nil {
 			return nil, err
 		}
+		// A hole is honest; going back, or twice the same number, is a fault in the caller, and keeping it would make
+		// the order of the record a matter of opinion.
 		if rows = rows[n:]; len(rows) > 0 && rows[0].Seq <= c.first+uint64(n)-1 {
 			return nil, fmt.Errorf("sample %d comes after sample %d; numbers must rise", rows[0].Seq, c.first+uint64(n)-1)
 		}
@@ -66,6 +69,7 @@ func pack(run int64, columns int, rows []station.Sample) ([]chunk, error) {
 func packOne(run int64, columns int, rows []station.Sample) (chunk, error) {
 	n := len(rows)
 	c := chunk{run: run, first: rows[0].Seq, samples: n, columns: columns, last: rows[n-1].At}
+	// SQLite's integers are signed.
 	if c.first > math.MaxInt64-uint64(n) {
 		return chunk{}, fmt.Errorf("sample number %d is too large to be kept", c.first)
 	}
@@ -93,6 +97,7 @@ func packOne(run int64, columns int, rows []station.Sample) (chunk, error) {
 }
 
 func (c *chunk) sum() uint32 {
+	// Fixed widths and order: this layout is part of the format and must not change without a new schema version.
 	var head [32]byte
 	binary.LittleEndian.PutUint64(head[0:], uint64(c.run))
 	binary.LittleEndian.PutUint64(head[8:], c.first)
@@ -106,6 +111,8 @@ func (c *chunk) sum() uint32 {
 // written, whatever is wrong with it.
 func (c *chunk) unpack(dst []station.Sample) ([]station.Sample, error) {
 	n, columns := c.samples, c.columns
+	// The sizes are judged before anything is reckoned from them, so a damaged count can neither overflow nor make us
+	// reserve memory for rows that are not there.
 	if !(n > 0 && n <= maxChunk && columns >= 0 && columns <= station.MaxChannels) ||
 		len(c.data) != n*(8+columns*bytesPerValue) || c.sum() != c.crc {
 		return dst, errDamaged

@@ -20,6 +20,7 @@ const (
 // Memory keeps runs in memory only, bounded, for when the disk fails in a run (the run goes on, with an alarm) and for
 // tests. What does not fit pushes out the oldest. Its methods may be called from any goroutine and never wait for anything.
 type Memory struct {
+	// One lock for everything. Nothing inside waits for anything, so it is held for microseconds.
 	mu     sync.Mutex
 	runs   []*memoryRun // oldest first
 	events []memoryEvent
@@ -27,6 +28,7 @@ type Memory struct {
 	last   int64 // highest number given or adopted
 }
 
+// memoryRun is one run. next is the lowest number its next sample may have.
 type memoryRun struct {
 	head   station.RunHead
 	end    station.RunEnd
@@ -34,6 +36,7 @@ type memoryRun struct {
 	next   uint64
 }
 
+// memoryEvent is one event with the number of its run, 0 for the station.
 type memoryEvent struct {
 	run int64
 	station.RunEvent
@@ -65,13 +68,16 @@ func (m *Memory) Adopt(h station.RunHead, next uint64) error {
 	return nil
 }
 
+// add keeps a head. The caller holds the lock.
 func (m *Memory) add(h station.RunHead) error {
 	if len(h.Channels) > station.MaxChannels {
 		return fmt.Errorf("begin a run: %d columns; at most %d can be kept", len(h.Channels), station.MaxChannels)
 	}
+	// The caller keeps its slice; a record must not change with it.
 	h.Channels = slices.Clone(h.Channels)
 	m.last = max(m.last, h.ID)
 	m.runs = append(m.runs, &memoryRun{head: h})
+	// The oldest goes first, even if it is still open: that cannot be, sixteen runs do not overlap.
 	if len(m.runs) > memoryRuns {
 		for _, c := range m.runs[0].chunks {
 			m.bytes -= len(c.data)
@@ -90,6 +96,7 @@ func (m *Memory) Append(_ context.Context, id int64, rows []station.Sample) erro
 	defer m.mu.Unlock()
 	r := m.run(id)
 	switch {
+	// As on disk: a run that has ended takes no more samples, and says so in the same way.
 	case r == nil || r.end.State != "":
 		return station.ErrNoRun{ID: id}
 	case rows[0].Seq < r.next:
@@ -110,6 +117,8 @@ func (m *Memory) Append(_ context.Context, id int64, rows []station.Sample) erro
 // trim drops the oldest chunks of the oldest run until everything fits.
 func (m *Memory) trim() {
 	for m.bytes > memoryBytes {
+		// The oldest run that still has samples gives up its oldest chunk. If only the present run is left it loses its
+		// own beginning, because the newest minutes are the ones somebody needs when the disk has just failed.
 		i := slices.IndexFunc(m.runs, func(r *memoryRun) bool { return len(r.chunks) > 0 })
 		if i < 0 {
 			return
@@ -127,6 +136,8 @@ func (m *Memory) Event(_ context.Context, id int64, e station.RunEvent) error {
 		return fmt.Errorf("keep event %q of run %d: %w", e.Code, id, station.ErrNoRun{ID: id})
 	}
 	m.events = append(m.events, memoryEvent{id, e})
+	// Delete from the front moves the rest: 2048 small structs, once per event beyond the bound, in a situation that
+	// lasts for minutes.
 	if len(m.events) > memoryEvents {
 		m.events = slices.Delete(m.events, 0, len(m.events)-memoryEvents)
 	}
@@ -174,16 +185,20 @@ func (m *Memory) Run(_ context.Context, id int64) (station.RunRecord, error) {
 // Samples returns the columns and the rows that still fit.
 func (m *Memory) Samples(_ context.Context, id int64) ([]station.Channel, []station.Sample, error) {
 	m.mu.Lock()
-	defer m.mu.Unlock()
 	r := m.run(id)
 	if r == nil {
+		m.mu.Unlock()
 		return nil, nil, station.ErrNoRun{ID: id}
 	}
+	// Chunks are never changed once made, so the lock is needed for the list alone. Unpacking the longest run takes a
+	// tenth of a second (measured on a two-core x86), during which the recorder must not stand still.
+	channels, chunks := slices.Clone(r.head.Channels), slices.Clone(r.chunks)
+	m.mu.Unlock()
 	var rows []station.Sample
-	for i := range r.chunks {
-		rows, _ = r.chunks[i].unpack(rows) // memory does not rot
+	for i := range chunks {
+		rows, _ = chunks[i].unpack(rows) // memory does not rot
 	}
-	return slices.Clone(r.head.Channels), rows, nil
+	return channels, rows, nil
 }
 
 // Events returns what happened in a run, or with id 0 to the station, oldest first.
@@ -202,6 +217,7 @@ func (m *Memory) Events(_ context.Context, id int64) ([]station.RunEvent, error)
 	return out, nil
 }
 
+// run finds a run by its number, nil when it is not or no longer here. The caller holds the lock.
 func (m *Memory) run(id int64) *memoryRun {
 	for _, r := range m.runs {
 		if r.head.ID == id {
@@ -211,6 +227,7 @@ func (m *Memory) run(id int64) *memoryRun {
 	return nil
 }
 
+// record describes the run as an archive does. Samples counts what is still held, which may be less than was given.
 func (r *memoryRun) record() station.RunRecord {
 	out := station.RunRecord{Head: r.head, End: r.end}
 	out.Head.Channels = slices.Clone(r.head.Channels)

@@ -20,6 +20,8 @@ func (d *DB) Begin(ctx context.Context, h station.RunHead) (int64, error) {
 	if err != nil {
 		return 0, fmt.Errorf("begin a run: %w", err)
 	}
+	// The head is on the disk before the first sample can exist, and before the caller knows the number. So a crash at
+	// any moment leaves at worst a run without samples, never samples without a run.
 	res, err := d.state.write.ExecContext(ctx, `INSERT INTO runs
 		(boot_id, begun_utc, clock_synced, kind, profile, profile_toml, board, part, serial, begun_by, station, simulated, software, channels, period_ns)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
@@ -34,6 +36,7 @@ func (d *DB) Begin(ctx context.Context, h station.RunHead) (int64, error) {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	// Only this process may append: after a restart the number is not in the map, and the run has been closed.
 	d.open[id] = &openRun{columns: len(h.Channels)}
 	return id, nil
 }
@@ -41,6 +44,7 @@ func (d *DB) Begin(ctx context.Context, h station.RunHead) (int64, error) {
 // Append keeps rows of a run that this process began, all of them or none. Their numbers must rise and be above all
 // kept before; a hole is allowed and stays visible. After an error the same rows may be given again.
 func (d *DB) Append(ctx context.Context, id int64, rows []station.Sample) error {
+	// An empty call must not become an empty transaction: that would write to the disk for nothing.
 	if len(rows) == 0 {
 		return nil
 	}
@@ -57,6 +61,8 @@ func (d *DB) Append(ctx context.Context, id int64, rows []station.Sample) error 
 	if rows[0].Seq < next {
 		return fmt.Errorf("keep samples of run %d: sample %d is already kept; the next is %d", id, rows[0].Seq, next)
 	}
+	// Packing happens before the transaction begins, so the file is locked for as short as possible. The lock of this
+	// package is not held either: a Begin or an Event never waits behind the samples.
 	chunks, err := pack(id, run.columns, rows)
 	if err != nil {
 		return fmt.Errorf("keep samples of run %d: %w", id, err)
@@ -70,6 +76,8 @@ func (d *DB) Append(ctx context.Context, id int64, rows []station.Sample) error 
 	return nil
 }
 
+// insert writes chunks in one transaction, so that a reader or a crash sees all rows of an Append or none. The unique
+// index on run and number is the last defence against keeping a sample twice.
 func (d *DB) insert(ctx context.Context, chunks []chunk) error {
 	tx, err := d.samples.write.BeginTx(ctx, nil)
 	if err != nil {
@@ -134,11 +142,13 @@ func (d *DB) end(ctx context.Context, id int64, e station.RunEnd) error {
 			verdict = string(text)
 		}
 	}
+	// The condition makes the first end win, even between two processes that should never both have been here.
 	res, err := d.state.write.ExecContext(ctx, `UPDATE runs SET end_state=?, end_code=?, end_reason=?, ended_by=?, ended_utc=?, elapsed_ns=?, verdict=?
 		WHERE id=? AND end_state IS NULL`, string(e.State), e.Code, e.Reason, e.By, utc(e.EndedUTC), int64(e.Elapsed), verdict, id)
 	if err != nil {
 		return err
 	}
+	// Nothing changed: say whether that is because there is no such run or because it is over.
 	if n, err := res.RowsAffected(); err != nil {
 		return err
 	} else if n == 0 {
@@ -158,6 +168,7 @@ func (d *DB) exists(ctx context.Context, id int64) error {
 	if open {
 		return nil
 	}
+	// Runs of earlier processes are on the disk only.
 	var n int
 	if err := d.state.read.QueryRowContext(ctx, "SELECT count(*) FROM runs WHERE id=?", id).Scan(&n); err != nil {
 		return err

@@ -45,6 +45,8 @@ type file struct {
 //   - journal_size_limit 4 MiB: the write-ahead log gives disk space back after a burst.
 //   - trusted_schema off: a doctored file cannot make us call functions with side effects.
 func pragmas(synchronous string, readOnly bool) url.Values {
+	// The driver applies them in this order. busy_timeout comes first, because changing the journal mode may have to
+	// wait for somebody.
 	q := url.Values{}
 	q.Add("_pragma", "busy_timeout(5000)")
 	q.Add("_pragma", "journal_mode(WAL)")
@@ -62,11 +64,13 @@ func pragmas(synchronous string, readOnly bool) url.Values {
 
 func openFile(ctx context.Context, dir, name, synchronous string) (*file, error) {
 	path := filepath.Join(dir, name+".db")
+	// A relative name would mean another file after a change of the working directory.
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
 	}
 	dsn := func(readOnly bool) string {
+		// Through net/url, so that a directory with a question mark or a per cent sign in its name is still a directory.
 		u := url.URL{Scheme: "file", Path: abs, RawQuery: pragmas(synchronous, readOnly).Encode()}
 		return u.String()
 	}
@@ -74,6 +78,7 @@ func openFile(ctx context.Context, dir, name, synchronous string) (*file, error)
 	if f.write, err = sql.Open("sqlite", dsn(false)); err != nil {
 		return nil, fmt.Errorf("open %s: %w", path, err)
 	}
+	// The pool keeps this connection for good: no idle timeout, no lifetime, so the pragmas are applied once.
 	f.write.SetMaxOpenConns(1)
 	if err = f.migrate(ctx, name); err != nil {
 		return nil, errors.Join(err, f.Close())
@@ -81,6 +86,7 @@ func openFile(ctx context.Context, dir, name, synchronous string) (*file, error)
 	if f.read, err = sql.Open("sqlite", dsn(true)); err != nil {
 		return nil, errors.Join(fmt.Errorf("open %s: %w", path, err), f.Close())
 	}
+	// Two: one long record being read out must not keep the list of runs waiting.
 	f.read.SetMaxOpenConns(2)
 	return f, nil
 }
@@ -91,6 +97,7 @@ func (f *file) migrate(ctx context.Context, name string) error {
 	if err != nil {
 		return err
 	}
+	// A provider of its own per file. The package-level functions of the library share state between files.
 	p, err := goose.NewProvider(database.DialectSQLite3, f.write, dir)
 	if err != nil {
 		return fmt.Errorf("read the migrations of %s: %w", f.path, err)
@@ -102,6 +109,7 @@ func (f *file) migrate(ctx context.Context, name string) error {
 	if has > knows {
 		return ErrNewer{File: f.path, Has: has, Knows: knows}
 	}
+	// Up would find nothing to do either, but it opens a transaction to find that out.
 	if has == knows {
 		return nil
 	}
@@ -114,6 +122,7 @@ func (f *file) migrate(ctx context.Context, name string) error {
 // Close closes both ways in.
 func (f *file) Close() error {
 	var err error
+	// The reader first: the last one to close tidies the log away, and the reader may not write.
 	if f.read != nil {
 		err = f.read.Close()
 	}
@@ -141,6 +150,8 @@ func setAside(dir, name string) (string, error) {
 		if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
 			continue
 		}
+		// The log first. If the power fails in between, a database without its log is old but sound; a log beside a new
+		// database would be taken for that one's.
 		for _, tail := range []string{"-wal", "-shm", ""} {
 			err := os.Rename(filepath.Join(dir, name+".db"+tail), to+tail)
 			if err != nil && !errors.Is(err, fs.ErrNotExist) {

@@ -65,6 +65,7 @@ func Open(ctx context.Context, dir string) (*DB, error) {
 	return d, nil
 }
 
+// openFiles opens both files, or leaves what it opened for Close.
 func (d *DB) openFiles(ctx context.Context) (err error) {
 	if d.state, err = d.openSound(ctx, "state", "FULL", "PRAGMA quick_check(1)"); err != nil {
 		return err
@@ -108,6 +109,7 @@ func (d *DB) openSound(ctx context.Context, name, synchronous, question string) 
 
 // reserveNumbers keeps a new state.db from reusing the number of a run whose samples are still there.
 func (d *DB) reserveNumbers(ctx context.Context) error {
+	// Both queries read one entry of an index. Nothing is written unless state.db is new and samples.db is not.
 	var used, given sql.NullInt64
 	if err := d.samples.write.QueryRowContext(ctx, "SELECT max(run) FROM chunks").Scan(&used); err != nil {
 		return err
@@ -116,6 +118,8 @@ func (d *DB) reserveNumbers(ctx context.Context) error {
 	if err != nil || used.Int64 <= given.Int64 {
 		return err
 	}
+	// The table belongs to SQLite and has no key, so an upsert is not possible; its documentation allows these two
+	// statements.
 	_, err = d.state.write.ExecContext(ctx, "DELETE FROM sqlite_sequence WHERE name='runs'")
 	if err == nil {
 		_, err = d.state.write.ExecContext(ctx, "INSERT INTO sqlite_sequence(name, seq) VALUES('runs', ?)", used.Int64)
@@ -125,6 +129,7 @@ func (d *DB) reserveNumbers(ctx context.Context) error {
 
 // recover closes every run without an end. Nothing ever resumes by itself (owner's decision 6).
 func (d *DB) recover(ctx context.Context) error {
+	// Through the writer, so that it is certain to see everything that was committed before.
 	left, err := d.selectRuns(ctx, d.state.write, "WHERE end_state IS NULL ORDER BY id")
 	if err != nil {
 		return err
@@ -137,6 +142,8 @@ func (d *DB) recover(ctx context.Context) error {
 		if r.Samples > 0 {
 			at = "at " + clock(r.LastAt)
 		}
+		// The time of day of the loss is not known. It is reckoned from the begin, whose clock may have been wrong; the
+		// elapsed time is the one to trust.
 		r.End = station.RunEnd{
 			State: station.Aborted, Code: "power_lost",
 			Reason:   "The power or the program was lost " + at + "; nothing resumes by itself.",
@@ -165,6 +172,7 @@ func (d *DB) Notices() []string { return append([]string(nil), d.notices...) }
 // Close closes the files. Calls made afterwards fail.
 func (d *DB) Close() error {
 	var err error
+	// Open calls this too, with whatever it had got so far.
 	if d.samples != nil {
 		err = errors.Join(err, d.samples.Close())
 	}
@@ -180,6 +188,7 @@ func lockDir(dir string) (*os.File, error) {
 	if err := os.Mkdir(dir, 0o750); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, fmt.Errorf("data directory %s: cannot be made: %w; make it, or choose another with --data", dir, cause(err))
 	}
+	// The file stays when the program ends; what counts is the lock on it, which the kernel drops.
 	path := filepath.Join(dir, "lock")
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
@@ -187,6 +196,7 @@ func lockDir(dir string) (*os.File, error) {
 	}
 	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
 		f.Close()
+		// Two stations on one directory is a mistake that happens: a service, and somebody trying things by hand.
 		if errors.Is(err, syscall.EWOULDBLOCK) {
 			return nil, fmt.Errorf("data directory %s: another running station uses it; stop that one, or choose another with --data", dir)
 		}

@@ -315,3 +315,41 @@ func TestAFullDiskFailsTheCallAndNothingElse(t *testing.T) {
 		t.Errorf("%d samples, %v; want 5500", len(got), err)
 	}
 }
+
+func BenchmarkListFiftyRuns(b *testing.B) {
+	d := open(b, b.TempDir())
+	for range 60 {
+		id := must[int64](b)(d.Begin(b.Context(), head()))
+		for i := range uint64(90) { // 7:30 at 10 Hz in chunks of 5 s
+			if err := d.Append(b.Context(), id, samples(i*50, 50)); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := d.End(b.Context(), id, station.RunEnd{State: station.Complete}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for b.Loop() {
+		must[[]station.RunRecord](b)(d.Runs(b.Context(), 50))
+	}
+}
+
+func BenchmarkReadTheLongestRunFromMemory(b *testing.B) {
+	m, h := NewMemory(), head()
+	for len(h.Channels) < 27 {
+		h.Channels = append(h.Channels, station.Channel{Name: "x", Unit: "1", Kind: "duty"})
+	}
+	id := must[int64](b)(m.Begin(b.Context(), h))
+	rows := samples(0, 108_000)
+	for i := range rows {
+		rows[i].N = 27
+	}
+	if err := m.Append(b.Context(), id, rows); err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		if _, got, err := m.Samples(b.Context(), id); err != nil || len(got) < 100_000 {
+			b.Fatal(len(got), err)
+		}
+	}
+}
