@@ -21,10 +21,10 @@ type Summary struct {
 	State    StateEnded `json:"state"`
 	Sentence string     `json:"sentence"`
 
-	RmsC         *float64 `json:"rms_c"`            // true corner joint against the plan, heating phase, from the first heat to the lift
-	RmsAbove150C *float64 `json:"rms_above_150_c"`  // the same where the plan is above 150 °C
-	PeakErrorC   *float64 `json:"peak_error_c"`     // true peak minus the profile's peak target
-	PeakC        *float64 `json:"peak_c"`           // true peak of the coldest joint
+	RmsC         *float64 `json:"rms_c"`                       // true corner joint against the plan, heating phase, from the first heat to the lift
+	RmsAbove150C *float64 `json:"rms_above_150_c"`             // the same where the plan is above 150 °C
+	PeakErrorC   *float64 `json:"peak_error_c"`                // true peak minus the profile's peak target
+	PeakC        *float64 `json:"peak_c"`                      // true peak of the coldest joint
 	TalErrorS    *float64 `json:"time_above_liquidus_error_s"` // true time above liquidus minus that of the plan as it was followed
 	TalS         *float64 `json:"time_above_liquidus_s"`
 	MaxDeltaTC   *float64 `json:"max_delta_t_c"` // hottest minus coldest joint, true
@@ -38,13 +38,13 @@ type Summary struct {
 	ReactionS  *float64 `json:"reaction_s"`   // from the first fault to every relay low
 	EnableOffS *float64 `json:"enable_off_s"` // from the first fault to heat-enable low
 
-	Seed         int64   `json:"seed"`
-	SimulatedS   float64 `json:"simulated_s"`
-	WallS        float64 `json:"wall_s"`
-	TimesReal    float64 `json:"times_real"`
-	PeakPowerW   float64 `json:"peak_power_w"` // of any tick
-	BudgetW      float64 `json:"budget_w"`
-	Unmet        []string `json:"unmet"` // expectations of the scenario that were not met
+	Seed       int64    `json:"seed"`
+	SimulatedS float64  `json:"simulated_s"`
+	WallS      float64  `json:"wall_s"`
+	TimesReal  float64  `json:"times_real"`
+	PeakPowerW float64  `json:"peak_power_w"` // of any tick
+	BudgetW    float64  `json:"budget_w"`
+	Unmet      []string `json:"unmet"` // expectations of the scenario that were not met
 }
 
 // StateEnded is how the run ended.

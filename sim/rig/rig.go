@@ -29,6 +29,9 @@ type Probe struct {
 	Guard   bool
 
 	front  front
+	port   any // the amplifier's SPI port
+	addr   uint16
+	input  int
 	sigma  float64 // noise at the junction, °C rms
 	offset float64 // added by a fault
 }
@@ -58,6 +61,8 @@ type Rig struct {
 	Fan        *chip.Pin
 
 	Names []string // heaters
+
+	converters []Converter
 
 	now      time.Duration
 	rng      *rand.Rand
@@ -98,8 +103,9 @@ const (
 	nozzleSigma = 0.20
 )
 
-// New returns a machine at rest in a room at ambient, with board b on it.
-func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64) (*Rig, error) {
+// New returns a machine at rest in a room at ambient, with board b on it and thermocouples where probes say. The same seed gives the
+// same noise.
+func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64, probes []Probe) (*Rig, error) {
 	p, err := plant.New(m, b, ambient)
 	if err != nil {
 		return nil, err
@@ -124,7 +130,9 @@ func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64) (*Rig
 	}
 	r.Mirror, r.Enable, r.Heartbeat, r.Fan = chip.NewPin("mirror"), chip.NewPin("heat-enable"), chip.NewPin("heartbeat"), chip.NewPin("fan")
 	r.Heartbeat.OnChange = func(gpio.Level) { r.lastBeat, r.beaten = r.now, true }
-	r.connect()
+	if err := r.connect(probes); err != nil {
+		return nil, err
+	}
 	r.senseAll()
 	return r, nil
 }
