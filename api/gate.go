@@ -23,6 +23,7 @@ type hostPort struct {
 
 func newGate(extra []string) (gate, error) {
 	g := gate{names: []hostPort{{host: "localhost"}, {host: "127.0.0.1"}, {host: "::1"}}}
+	// All of this is configuration, so a mistake is an error at the start and never a name that silently does not match.
 	for _, e := range extra {
 		host, port, ok := splitHost(e)
 		if !ok {
@@ -52,6 +53,7 @@ func (g gate) allows(host, port, local string) bool {
 
 // check returns why a request is not let in, or nil.
 func (g gate) check(r *http.Request) *Problem {
+	// The port is part of the name: a page served by another program of this computer, at another port, is foreign too.
 	local := listenPort(r)
 	host, port, ok := splitHost(r.Host)
 	if !ok || !g.allows(host, port, local) {
@@ -61,6 +63,8 @@ func (g gate) check(r *http.Request) *Problem {
 	if len(origins) == 0 {
 		return nil // not a browser, or a browser that just follows a link
 	}
+	// Two Origin headers come from no browser; which of them counts would be a matter of opinion. "null" is what a page
+	// without an origin of its own sends (a sandboxed frame, a file), and it parses as a path without a scheme.
 	if len(origins) == 1 {
 		if u, err := url.Parse(origins[0]); err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.User == nil && u.Path == "" && u.RawQuery == "" && u.Fragment == "" {
 			if host, port, ok := splitHost(u.Host); ok && g.allows(host, port, local) {
@@ -78,6 +82,8 @@ func splitHost(s string) (host, port string, ok bool) {
 	}
 	host = s
 	if h, p, err := net.SplitHostPort(s); err == nil {
+		// A port in any other spelling (leading zeros, a sign, a service name) is another text for the same thing, and
+		// comparing texts is what this gate does.
 		if n, err := strconv.ParseUint(p, 10, 16); err != nil || n == 0 || strconv.FormatUint(n, 10) != p {
 			return "", "", false
 		}
@@ -87,6 +93,7 @@ func splitHost(s string) (host, port string, ok bool) {
 	if host = strings.ToLower(host); port == "" && bracketed && strings.HasSuffix(host, "]") {
 		host = host[1 : len(host)-1]
 	}
+	// Colons without brackets, or brackets without colons: not an address that a browser would send.
 	if strings.ContainsAny(host, "[]") || host == "" || bracketed != strings.Contains(host, ":") {
 		return "", "", false
 	}
@@ -95,6 +102,8 @@ func splitHost(s string) (host, port string, ok bool) {
 
 // listenPort returns the port a request came in at; empty when it did not come over a listener.
 func listenPort(r *http.Request) string {
+	// The server puts the address of the accepting socket there. It is the truth about the connection, unlike a setting,
+	// which may say ":0" or stand behind a forwarded port.
 	a, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
 	if !ok {
 		return ""
@@ -126,6 +135,7 @@ func commandGate(r *http.Request) *Problem {
 // atStation reports whether the viewer sits at the station's own computer. A request that says it was passed on by a
 // proxy did not come from there, whatever the last hop was.
 func atStation(r *http.Request) bool {
+	// Forging these headers only takes rights away.
 	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via"} {
 		if r.Header.Get(h) != "" {
 			return false

@@ -47,7 +47,9 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 func (s *Server) ticks(r *http.Request) bool {
 	var snap station.Snapshot
 	s.o.Station.Latest(&snap)
+	// Any change counts, not only a rise: the number is not compared with anything remembered.
 	first := snap.Seq
+	// Ten looks per tick. It costs a copy of a few kilobytes each, for a tenth of a second, when a supervisor asks.
 	every := time.NewTicker(10 * time.Millisecond)
 	defer every.Stop()
 	end := time.NewTimer(freshWithin)

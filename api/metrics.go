@@ -21,6 +21,8 @@ type metrics struct {
 	ticks, late, temp, quality, duty, power, mains, alarm, state, enabled, recording, viewers *prometheus.Desc
 }
 
+// newMetrics makes the registry. Names follow the naming rules of Prometheus: base units, the unit at the end, _total for
+// counters. They are relied on by dashboards: add, do not rename.
 func newMetrics(s *Server) (*metrics, error) {
 	desc := func(name, help string, labels ...string) *prometheus.Desc {
 		return prometheus.NewDesc("trivet_"+name, help, labels, nil)
@@ -43,8 +45,10 @@ func newMetrics(s *Server) (*metrics, error) {
 		recording: desc("recording", "1 while the record keeps up; 0 while it is in memory only."),
 		viewers:   desc("viewers", "Stream connections."),
 	}
+	// The usual way to show a version next to the numbers of that version.
 	build := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "trivet_build_info", Help: "1, with the version as a label.",
 		ConstLabels: prometheus.Labels{"version": s.o.Version}}, func() float64 { return 1 })
+	// Two of a name are refused at the start, so a collector of the owner cannot hide one of ours.
 	all := append([]prometheus.Collector{m, m.stops, m.dropped, m.refused, build,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})}, s.o.Collectors...)
 	for _, c := range all {
@@ -67,6 +71,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	var s station.Snapshot
 	m.s.o.Station.Latest(&s)
 	u := m.s.o.Station.Setup()
+	// MustNew panics only when the number of labels is not that of the description, which a test would find.
 	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
 		out <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
 	}
@@ -78,6 +83,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	gauge(m.recording, oneIf(s.Recording))
 	gauge(m.viewers, float64(m.s.hub.count()))
 	for i := range min(len(u.Sensors), safety.MaxSensors) {
+		// Absent and not NaN or 0: an alarm rule for "no data" then works by itself.
 		q := s.Sensors[i].Quality.String()
 		gauge(m.quality, 1, u.Sensors[i].Name, q)
 		if c, ok := s.Sensors[i].Temp(); ok {
@@ -96,6 +102,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	}
 }
 
+// oneIf is how a yes is written as a number.
 func oneIf(b bool) float64 {
 	if b {
 		return 1

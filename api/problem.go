@@ -27,6 +27,7 @@ type FieldError struct {
 	Message  string `json:"message"`
 }
 
+// Error makes a problem an error for handlers to return.
 func (p *Problem) Error() string { return p.Code + ": " + p.Detail }
 
 // GetStatus gives the status to the router.
@@ -79,6 +80,7 @@ var problems = [...]ProblemInfo{
 
 // problem returns the problem with this code and a detail of its own.
 func problem(code, detail string) *Problem {
+	// Thirty rows: a search is as fast as a map, and the table keeps its order for readers.
 	i := slices.IndexFunc(problems[:], func(p ProblemInfo) bool { return p.Code == code })
 	if i < 0 {
 		return &Problem{Type: "/api/v1/problems", Title: "Refused", Status: http.StatusConflict, Detail: detail, Code: code}
@@ -93,6 +95,7 @@ func refusal(err error) error {
 		return nil
 	}
 	r, ok := err.(*station.Refusal)
+	// Do promises a Refusal or the end of the context. Whatever else it may be, the person must look before trying again.
 	if !ok {
 		return problem("no_answer", "The station did not answer the command.")
 	}
@@ -133,6 +136,7 @@ func (s *Server) asProblem(_ huma.Context, _ string, v any) (any, error) {
 	return v, nil
 }
 
+// codeOf gives one of our codes to a status that the router chose by itself.
 func codeOf(status int) string {
 	switch status {
 	case http.StatusBadRequest:

@@ -16,6 +16,7 @@ import (
 
 // register fills the router. The order is the order of the document.
 func (s *Server) register() error {
+	// Bodies are read by our own decoder and checked against the schemas by the router; answers are written by the router's.
 	strict := huma.Format{Marshal: huma.DefaultJSONFormat.Marshal, Unmarshal: decodeStrict}
 	c := huma.DefaultConfig("Trivet", "1") // of the interface; /healthz names that of the program
 	c.Info.Description = "A controller for the rework of ball-grid-array parts. Temperatures are °C, powers W, times s, with the unit in the name of a field. " +
@@ -26,6 +27,7 @@ func (s *Server) register() error {
 	c.CreateHooks = nil
 	c.Formats = map[string]huma.Format{"application/json": strict, "json": strict}
 	c.Transformers = []huma.Transformer{s.asProblem}
+	// A misspelt parameter that is silently ignored is a wrong answer to the question that was asked.
 	c.RejectUnknownQueryParameters = true
 	a := humago.New(s.mux, c)
 
@@ -48,6 +50,7 @@ func (s *Server) register() error {
 	s.plain("GET", streamPath, s.hub.serve)
 	s.plain("GET", "/healthz", s.healthz)
 	s.plain("GET", "/readyz", s.readyz)
+	// Errors while collecting are sent as an error to the scraper, which raises its own alarm.
 	s.plain("GET", "/metrics", promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
 	s.routes = append(s.routes, Route{Method: "POST", Path: stopPath}) // answered in front of the router
 	return nil
@@ -61,6 +64,8 @@ func (s *Server) plain(method, path string, h http.HandlerFunc) {
 
 // operation adds one documented operation.
 func operation[I, O any](s *Server, a huma.API, method, path, id, summary string, h func(context.Context, *I) (*O, error), change ...func(*huma.Operation)) {
+	// Every operation may answer with a problem of any code, so there is one default answer and not a list per operation;
+	// /api/v1/problems is the list.
 	op := huma.Operation{Method: method, Path: path, OperationID: id, Summary: summary, MaxBodyBytes: maxBody,
 		Responses: map[string]*huma.Response{"default": {
 			Description: "A problem, by RFC 9457",
@@ -92,6 +97,7 @@ func (s *Server) documentPlain(doc *huma.OpenAPI) {
 // documentNulls corrects what the schemas say of null: a pointer to an object may be null, and so may a nullable word that
 // has a list of allowed ones.
 func documentNulls(r huma.Registry) {
+	// The router writes a pointer to an object as if it were always there, and cannot be told otherwise by a tag.
 	state := r.Map()["State"]
 	for _, name := range []string{"ended", "run", "joint"} {
 		p := state.Properties[name]
@@ -112,6 +118,7 @@ type By struct {
 }
 
 // StartOrder asks for a run.
+// The texts are for the record and the report. Their lengths are what fits a line of a report (judgement, no source).
 type StartOrder struct {
 	Profile string `json:"profile" minLength:"1" maxLength:"64" doc:"Name of the profile"`
 	Kind    string `json:"kind,omitempty" enum:"removal,placement,reball" doc:"Checked against the profile when given"`
@@ -130,6 +137,7 @@ type Accepted struct {
 
 func (s *Server) registerCommands(a huma.API) {
 	accepted := func(op *huma.Operation) { op.DefaultStatus = http.StatusAccepted }
+	// 202 and not 201: the control loop has accepted the order, the record of the run begins a moment later.
 	operation(s, a, "POST", "/api/v1/runs", "start", "Start a run", s.start, accepted)
 	for _, c := range []struct {
 		path, id, summary string
@@ -168,9 +176,11 @@ func (s *Server) do(ctx context.Context, c station.Command, by By) (*Accepted, e
 	if err != nil {
 		return nil, err
 	}
+	// Who it was is for the record, not for permission, so it may be left out.
 	if c.By = name; c.By == "" {
 		c.By = "a viewer at the station" // commands come from nowhere else
 	}
+	// A viewer that goes away while its command waits does not take it back: the queue has it already.
 	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
 	defer cancel()
 	if err := s.o.Station.Do(ctx, c); err != nil {
@@ -197,9 +207,11 @@ func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Acc
 	if err != nil {
 		return nil, err
 	}
+	// The page shows a profile as "removal". If the profile behind the name has been changed since, the person must know.
 	if in.Body.Kind != "" && in.Body.Kind != string(p.Kind) {
 		return nil, problem("wrong_kind", "The profile "+p.Name+" is for "+string(p.Kind)+", not for "+in.Body.Kind+".")
 	}
+	// The order holds a copy of the profile: whatever happens to the catalogue, the run follows what was ordered.
 	o.Profile, o.Kind = p, p.Kind
 	if o.Board == "" {
 		o.Board = s.o.Station.Setup().Board
@@ -212,6 +224,7 @@ func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Acc
 
 // now returns the state for one viewer.
 func (s *Server) now(local bool) State {
+	// A copy of a few kilobytes; it is what keeps a reader from ever holding the loop's own.
 	var snap station.Snapshot
 	s.o.Station.Latest(&snap)
 	return stateOf(&snap, s.view(local))

@@ -79,6 +79,7 @@ func (s *Server) registerRuns(a huma.API) {
 	operation(s, a, "GET", "/api/v1/runs", "runs", "The history, newest first", func(ctx context.Context, in *struct {
 		Limit int `query:"limit" minimum:"1" maximum:"1000" default:"50"`
 	}) (*body[RunsView], error) {
+		// Without its samples a run is small; the list of a thousand needs no paging on a local network.
 		list, err := s.o.Archive.Runs(ctx, in.Limit)
 		if err != nil {
 			return nil, s.archiveProblem(err)
@@ -110,6 +111,7 @@ func (s *Server) registerRuns(a huma.API) {
 
 // archiveProblem says what kept a record from being read. The cause goes to the log: it names files.
 func (s *Server) archiveProblem(err error) error {
+	// The one error that is the viewer's mistake.
 	var none station.ErrNoRun
 	if errors.As(err, &none) {
 		return problem("no_such_run", fmt.Sprintf("There is no run %d.", none.ID))
@@ -120,9 +122,11 @@ func (s *Server) archiveProblem(err error) error {
 	return problem("archive_failed", "The records could not be read.")
 }
 
+// runView is the line of a run in the history.
 func runView(r *station.RunRecord) RunView {
 	v := RunView{ID: r.Head.ID, Begun: stamp(r.Head.BegunUTC), Kind: string(r.Head.Kind), Profile: r.Head.Profile, Board: r.Head.Board, Part: r.Head.Part,
 		By: r.Head.By, State: string(r.End.State), Code: r.End.Code, Reason: r.End.Reason, Elapsed: seconds(r.End.Elapsed), Samples: r.Samples}
+	// Still open. Its time is that of the newest sample that was kept, a second or so ago.
 	if r.End.State == "" {
 		v.State, v.Elapsed = string(station.Running), seconds(r.LastAt)
 	}
@@ -133,6 +137,7 @@ func runView(r *station.RunRecord) RunView {
 	return v
 }
 
+// stamp writes a time of day for people and programs alike, empty for none. Seconds are enough for a label.
 func stamp(t time.Time) string {
 	if t.IsZero() {
 		return ""
@@ -140,6 +145,7 @@ func stamp(t time.Time) string {
 	return t.UTC().Format(time.RFC3339)
 }
 
+// run shows one run. The verdict is sent as it was judged then; it is not judged again by today's limits.
 func (s *Server) run(ctx context.Context, in *runID) (*body[RunDetail], error) {
 	done, err := s.takePlace(ctx) // counting damaged chunks reads the whole record
 	if err != nil {
@@ -154,6 +160,7 @@ func (s *Server) run(ctx context.Context, in *runID) (*body[RunDetail], error) {
 	if err != nil {
 		return nil, s.archiveProblem(err)
 	}
+	// Nothing here is computed: what was kept is shown, damage included.
 	h := &r.Head
 	out := RunDetail{RunView: runView(&r), Serial: h.Serial, Station: h.Station, Software: h.Software, Simulated: h.Simulated, ClockSynced: h.ClockSynced,
 		BootID: h.BootID, ProfileTOML: h.ProfileTOML, Period: seconds(h.Period), Channels: h.Channels, Ended: stamp(r.End.EndedUTC), EndedBy: r.End.By,
@@ -181,6 +188,8 @@ func (s *Server) samplesCSV(ctx context.Context, in *runID) (*huma.StreamRespons
 		done()
 		return nil, s.archiveProblem(err)
 	}
+	// The rows are in memory by now; the place is kept until the last of them is on its way, because that is how long they
+	// stay there.
 	return &huma.StreamResponse{Body: func(c huma.Context) {
 		defer done()
 		c.SetHeader("Content-Type", "text/csv; charset=utf-8")
@@ -197,6 +206,7 @@ func writeCSV(w io.Writer, channels []station.Channel, rows []station.Sample) er
 	channels = channels[:min(len(channels), station.MaxChannels)]
 	buf := bufio.NewWriterSize(w, 32<<10)
 	out := csv.NewWriter(buf)
+	// One row of cells, used again for each: the longest record has three million of them.
 	cells := make([]string, 1+len(channels))
 	cells[0] = "time_s"
 	for k, c := range channels {
@@ -225,6 +235,7 @@ func writeCSV(w io.Writer, channels []station.Channel, rows []station.Sample) er
 
 // columnName is a channel's name with its unit, safe for spreadsheets.
 func columnName(c station.Channel) string {
+	// A spreadsheet takes a cell that begins with "=", "+" or "@" for a formula; names come from the machine file.
 	name := strings.Map(func(r rune) rune {
 		if r == '-' || r == '_' || r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' {
 			return r

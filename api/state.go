@@ -33,12 +33,14 @@ func stateOf(s *station.Snapshot, v view) State {
 		Mains:       MainsState{Power: round(float64(s.Mains), 10), Budget: round(float64(u.Budget), 10)},
 		HeatEnabled: s.HeatEnabled, Late: round(s.Late.Seconds()*1000, 1000), Recording: s.Recording, Allowed: allowedFor(s, v.local),
 	}
+	// On a real machine the speed is 1, whatever is configured.
 	if u.Simulated && u.Speed > 0 {
 		out.Speed = round(u.Speed, 1000)
 	}
 	if s.Ended.State != "" {
 		out.Ended = &EndedState{string(s.Ended.State), s.Ended.Code, s.Ended.Reason, s.Ended.By}
 	}
+	// All latched trips share one number: that of the trip that came first.
 	for i := range s.NAlarms {
 		if id := s.Alarms[i].TripID; id != 0 {
 			out.TripID = id
@@ -47,6 +49,7 @@ func stateOf(s *station.Snapshot, v view) State {
 	return out
 }
 
+// runOf shows the present run, or the last one for as long as nobody starts another; nil before the first.
 func runOf(s *station.Snapshot, v *process.Verdict) *RunState {
 	o, r := s.Run.Order, &s.Run
 	if o == nil {
@@ -60,12 +63,14 @@ func runOf(s *station.Snapshot, v *process.Verdict) *RunState {
 	if out.Profile == "" {
 		out.Profile = o.Profile.Name
 	}
+	// The plan and the order come from the same snapshot, but a page must not die of a bad index.
 	if i := r.Point.Segment; i >= 0 && i < len(o.Profile.Segments) {
 		out.Segment = o.Profile.Segments[i].Name
 	}
 	if r.Plan != nil {
 		out.Total = seconds(r.Plan.Total())
 	}
+	// While a run is going on the verdict there is belongs to the run before.
 	if v != nil && !s.State.Live() {
 		word := v.Word()
 		out.Verdict = &word
@@ -75,6 +80,7 @@ func runOf(s *station.Snapshot, v *process.Verdict) *RunState {
 
 // jointOf shows the coldest joint; with none usable the first joint sensor and why it has no number.
 func jointOf(s *station.Snapshot, u *station.Setup) *JointState {
+	// The coldest joint is the one that decides whether a part can be lifted, so it is the one that is shown.
 	i := s.Coldest
 	if i < 0 || i >= len(u.Sensors) {
 		for i = 0; i < len(u.Sensors) && u.Sensors[i].Role != safety.RoleJoint; i++ {
@@ -86,9 +92,11 @@ func jointOf(s *station.Snapshot, u *station.Setup) *JointState {
 	return &JointState{Sensor: u.Sensors[i].Name, Label: u.Sensors[i].Label, Temp: temp(s.Sensors[i]), Quality: s.Sensors[i].Quality.String()}
 }
 
+// sensorsOf lists the sensors in the order of the machine file.
 func sensorsOf(s *station.Snapshot, u *station.Setup) []SensorState {
 	out := make([]SensorState, 0, len(u.Sensors))
 	for i := range min(len(u.Sensors), safety.MaxSensors) {
+		// The reason is half a sentence for people; programs use the quality.
 		info, r := &u.Sensors[i], s.Sensors[i]
 		out = append(out, SensorState{Name: info.Name, Label: info.Label, Role: string(info.Role), Chip: info.Chip,
 			Temp: temp(r), Quality: r.Quality.String(), Reason: r.Quality.Reason(), Ceiling: ceiling(&u.Limits.Sensors[i], &s.Facts.RunCeiling)})
@@ -110,12 +118,14 @@ func ceiling(l *safety.Sensor, run *safety.Ceilings) *float64 {
 	return above0(c)
 }
 
+// heatersOf lists the heaters in the order of the machine file. Powers are what the drive asks of the rating, not measured.
 func heatersOf(s *station.Snapshot, u *station.Setup) []HeaterState {
 	out := make([]HeaterState, 0, len(u.Heaters))
 	for i := range min(len(u.Heaters), safety.MaxHeaters) {
 		info, h := &u.Heaters[i], &s.Heaters[i]
 		o := HeaterState{Name: info.Name, Label: info.Label, Kind: info.Kind, Quality: unit.NotRead.String(), Ceiling: above0(info.Ceiling),
 			Duty: round(h.Duty, 1000), On: h.On, Allowed: h.Allowed, Power: round(float64(h.Power), 10), Rated: round(float64(info.Rated), 10), Air: airOf(s, u, i)}
+		// A heater without a sensor of its own is driven open-loop; it has no temperature, and says so.
 		if k := info.Sensor; k >= 0 && k < safety.MaxSensors {
 			o.Temp, o.Quality = temp(s.Sensors[k]), s.Sensors[k].Quality.String()
 		}
@@ -145,6 +155,7 @@ func airOf(s *station.Snapshot, u *station.Setup, i int) string {
 	return "lost"
 }
 
+// permissivesOf lists the conditions for heat, those that do not hold first.
 func permissivesOf(s *station.Snapshot, u *station.Setup) []PermissiveNow {
 	now := station.PermissivesNow(&u.Limits, &s.Facts)
 	out := make([]PermissiveNow, 0, len(now))
@@ -154,6 +165,7 @@ func permissivesOf(s *station.Snapshot, u *station.Setup) []PermissiveNow {
 	return out
 }
 
+// alarmsOf lists the raised alarms in first-out order. A row that this program does not have is left out, not guessed at.
 func alarmsOf(s *station.Snapshot, v view) []AlarmState {
 	out := make([]AlarmState, 0, s.NAlarms)
 	for i := range min(s.NAlarms, station.MaxAlarms) {
@@ -167,6 +179,7 @@ func alarmsOf(s *station.Snapshot, v view) []AlarmState {
 	return out
 }
 
+// liftOf shows the lift window; how long it stays open means something only while it is open.
 func liftOf(l *station.LiftNow) LiftState {
 	out := LiftState{Waiting: l.Waiting, Open: l.Open, MoltenFor: seconds(l.MoltenFor), Needed: seconds(l.Needed), Confirmed: l.Confirmed, Missed: l.Missed}
 	if l.Open {
@@ -212,6 +225,7 @@ func above0(c unit.Celsius) *float64 {
 	return number(float64(c))
 }
 
+// seconds keeps a time to the millisecond.
 func seconds(d time.Duration) float64 { return round(d.Seconds(), 1000) }
 
 // round keeps x to the given parts of one. What is not finite cannot occur in these fields (duties pass the gate, the rest is

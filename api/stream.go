@@ -28,6 +28,8 @@ const (
 )
 
 // viewer is one connection. Its writer goroutine is the only one that writes to it.
+// viewer has two goroutines: the handler's own, which only reads, and the writer. The library does not allow two writers
+// at a time, and panics when it finds them; control messages are no exception here.
 type viewer struct {
 	ws     *websocket.Conn
 	local  bool
@@ -51,6 +53,8 @@ type viewer struct {
 
 // serve upgrades a request and keeps the connection until it ends. Host and Origin have been checked by the gate.
 func (h *hub) serve(w http.ResponseWriter, r *http.Request) {
+	// Everything that can be refused is refused before the upgrade, as a problem document that says why. After it there are
+	// only close codes.
 	if !websocket.IsWebSocketUpgrade(r) {
 		h.s.refuse(w, problem("not_a_websocket", "This address is a WebSocket."))
 		return
@@ -64,6 +68,7 @@ func (h *hub) serve(w http.ResponseWriter, r *http.Request) {
 	if !v.local {
 		v.source, _, _ = net.SplitHostPort(r.RemoteAddr)
 	}
+	// Joining comes first, so that the places are counted before a handshake is paid for, and events from now on are queued.
 	if !h.join(v, since, resume) {
 		h.s.refuse(w, problem("too_many_viewers", "As many viewers as this station takes are connected."))
 		return
@@ -80,7 +85,10 @@ func (h *hub) serve(w http.ResponseWriter, r *http.Request) {
 	if err != nil {
 		return
 	}
+	// From here on the connection is ours: the server's deadlines are gone, and ours are set at each read and write.
 	v.ws = ws
+	// The system would let a buffer grow to megabytes. A viewer that stalls would then be fed states that are minutes old when
+	// it wakes, and nobody would notice that it had stalled.
 	if tcp, ok := ws.NetConn().(*net.TCPConn); ok {
 		_ = tcp.SetWriteBuffer(sendBuffer) // the system may refuse; then a stalled viewer is noticed later
 	}
@@ -109,6 +117,7 @@ func (h *hub) wanted(r *http.Request) (since uint64, resume bool, p *Problem) {
 // offerEvent queues an event. A viewer that lets more wait than the ring holds is sent away; it can come back for them.
 func (v *viewer) offerEvent(m message) {
 	v.mu.Lock()
+	// The limit leaves room for a whole ring that is sent again and some new events on top.
 	full := len(v.queue) >= queueLimit
 	if !full {
 		v.queue = append(v.queue, m)
@@ -151,6 +160,7 @@ func (v *viewer) take() []message {
 	out := v.queue
 	v.queue = nil
 	if v.state != nil {
+		// Events are in order. The state goes where its number belongs: before the events that happened after it.
 		i, _ := slices.BinarySearchFunc(out, v.state.seq, func(m message, seq uint64) int {
 			if m.seq < seq {
 				return -1
@@ -166,6 +176,7 @@ func (v *viewer) take() []message {
 // read drains the connection, because pongs and closing are only seen while reading. A viewer has nothing to say here: commands
 // go over HTTP, where they are checked.
 func (v *viewer) read() {
+	// A larger message ends the connection with an error from the library, before it is read.
 	v.ws.SetReadLimit(readLimit)
 	alive := func(string) error { return v.ws.SetReadDeadline(time.Now().Add(pongWait)) }
 	_ = alive("")
@@ -177,6 +188,7 @@ func (v *viewer) read() {
 		}
 		return alive("")
 	})
+	// One data message is enough to end it, so there is no loop.
 	_, _, err := v.ws.NextReader()
 	if err == nil {
 		v.quit(websocket.ClosePolicyViolation, "this stream is read-only")
@@ -187,9 +199,11 @@ func (v *viewer) read() {
 
 // write sends until the connection is to end, then closes it.
 func (h *hub) write(v *viewer) {
+	// Closing the socket also ends the reader, wherever it waits.
 	defer v.ws.Close()
 	ping := time.NewTicker(pingEvery)
 	defer ping.Stop()
+	// Hello is made for this viewer alone and goes out before anything that join has queued.
 	err := v.send(h.prepare(helloMessage{"hello", v.last, h.s.o.BootID, h.s.o.Version, v.resumed}))
 	for err == nil {
 		for _, m := range v.take() {
@@ -214,6 +228,7 @@ func (h *hub) write(v *viewer) {
 			return
 		}
 	}
+	// A deadline that passed is a viewer that did not take its data; any other error is one that has gone.
 	if ne, ok := err.(net.Error); ok && ne.Timeout() {
 		h.s.metrics.dropped.Inc() // too slow, as opposed to gone
 	}
@@ -222,6 +237,8 @@ func (h *hub) write(v *viewer) {
 
 // sendInOrder sends a message, and before it a gap for the numbers that this viewer did not get.
 func (h *hub) sendInOrder(v *viewer, m *message) error {
+	// Numbers between are states that were overwritten before they could be sent or were sent while this viewer was away,
+	// and events that are no longer kept.
 	if from, to := v.last+1, m.seq-1; from <= to {
 		if err := v.send(h.prepare(gapMessage{"gap", to, from, to, from <= v.lost})); err != nil {
 			return err
@@ -232,6 +249,7 @@ func (h *hub) sendInOrder(v *viewer, m *message) error {
 }
 
 func (v *viewer) send(m *websocket.PreparedMessage) error {
+	// For each message anew: the connection may have been quiet for long.
 	if err := v.ws.SetWriteDeadline(time.Now().Add(writeWait)); err != nil {
 		return err
 	}

@@ -277,6 +277,9 @@ func TestASlowViewerIsDroppedAndDelaysNobody(t *testing.T) {
 	c := dial(t, addr, "")
 	defer c.Close()
 	last := next(t, c).Seq
+	for s.hub.count() < 2 { // until the slow one is in as well
+		until(t, c, &last, func(m heard) bool { return m.Type == "state" })
+	}
 	worst, before := time.Duration(0), time.Now()
 	gone := time.Time{}
 	for time.Since(before) < 8*time.Second && gone.IsZero() {

@@ -22,6 +22,7 @@ func decodeStrict(data []byte, into any) error {
 		return errors.New("the body is not UTF-8")
 	}
 	d := json.NewDecoder(bytes.NewReader(data))
+	// Numbers stay text here. Whether one fits is found by the real decoding below.
 	d.UseNumber()
 	if err := walk(d, 0); err != nil {
 		return err
@@ -34,6 +35,7 @@ func decodeStrict(data []byte, into any) error {
 
 // walk reads one value token by token, building nothing.
 func walk(d *json.Decoder, depth int) error {
+	// Judged before descending, so that the stack never grows with the body.
 	if depth > maxDepth {
 		return fmt.Errorf("nested more than %d levels deep", maxDepth)
 	}
@@ -48,6 +50,7 @@ func walk(d *json.Decoder, depth int) error {
 	if !ok {
 		return nil
 	}
+	// As large as the object has names; the body as a whole is bounded by the router.
 	seen := map[string]bool{}
 	for d.More() {
 		if open == '{' {

@@ -41,6 +41,7 @@ type numbers []float32
 
 // MarshalJSON writes the column.
 func (n numbers) MarshalJSON() ([]byte, error) {
+	// "237.125," is eight bytes.
 	out := make([]byte, 0, 2+8*len(n))
 	out = append(out, '[')
 	for i, v := range n {
@@ -70,6 +71,7 @@ func (s *Server) trace(_ context.Context, in *struct {
 	}
 	id, _, rows := s.o.Live.Present()
 	if in.Since > 0 {
+		// A linear search from the front. The page asks for the end of the record, but once, when it has lost its stream.
 		after := time.Duration(in.Since * float64(time.Second))
 		for len(rows) > 0 && rows[0].At <= after {
 			rows = rows[1:]
@@ -95,6 +97,7 @@ func (s *Server) takePlace(ctx context.Context) (done func(), err error) {
 func traceOf(id int64, channels []station.Channel, rows []station.Sample) TraceView {
 	channels = channels[:min(len(channels), station.MaxChannels)]
 	v := TraceView{RunID: id, Channels: []station.Channel{}, Columns: []numbers{}, Time: numbers{}, ProfileTime: numbers{}}
+	// The cuts depend on the number of rows alone, so all columns are cut at the same places.
 	cut := buckets(len(rows))
 	v.Thinned = len(cut) > 0
 	for _, r := range rows {
@@ -117,11 +120,13 @@ func traceOf(id int64, channels []station.Channel, rows []station.Sample) TraceV
 				column = append(column, value(&rows[i], k))
 			}
 		}
+		// It is an axis and no measurement: pages draw the plan over it.
 		if c.Kind == "profile_time" {
 			v.ProfileTime = column
 			continue
 		}
 		v.Channels, v.Columns = append(v.Channels, c), append(v.Columns, column)
+		// Only sensors can fail to read. A set-point that is missing is simply not set.
 		if c.Kind == "sensor" {
 			v.Qualities = append(v.Qualities, stretches(c.Name, rows, k)...)
 		}
@@ -147,6 +152,7 @@ func buckets(n int) []bucket {
 
 // extremes returns the least and the greatest value of column k, in the order in which they came; NaN when there is none.
 func extremes(rows []station.Sample, k int) (first, second float32) {
+	// Places and not values, so that the two come out in the order in which they happened: a rise stays a rise.
 	least, most := -1, -1
 	for i := range rows {
 		v := value(&rows[i], k)
@@ -183,6 +189,7 @@ func value(r *station.Sample, k int) float32 {
 func stretches(name string, rows []station.Sample, k int) []Stretch {
 	var out []Stretch
 	for i := 0; i < len(rows) && len(out) < 200; {
+		// Runs of one quality become one stretch; a plug that is out for a minute is one line, not six hundred.
 		q := quality(&rows[i], k)
 		from := i
 		for i < len(rows) && quality(&rows[i], k) == q {

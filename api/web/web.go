@@ -66,6 +66,7 @@ func load(from fs.FS) (*Handler, error) {
 		return nil, fmt.Errorf("read the embedded page: %w", err)
 	}
 	_, h.built = h.files["/index.html"]
+	// Neither can only happen if somebody deleted the placeholder from the source.
 	if _, ok := h.files["/placeholder.html"]; !ok && !h.built {
 		return nil, fmt.Errorf("neither the page nor its placeholder is embedded")
 	}
@@ -87,9 +88,11 @@ func newFile(name string, data []byte) file {
 			f.kind = "application/octet-stream"
 		}
 	}
+	// 96 bits of a hash of the content: no dates are involved, so the tag is the same for every build of the same page.
 	sum := sha256.Sum256(data)
 	f.tag = base64.RawURLEncoding.EncodeToString(sum[:12])
 	var b bytes.Buffer
+	// Packed once, here, as well as it goes. What gains less than a tenth (pictures, fonts) is sent as it is.
 	z, err := gzip.NewWriterLevel(&b, gzip.BestCompression)
 	if err == nil {
 		_, err = z.Write(data)
@@ -120,6 +123,7 @@ func (h *Handler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		head.Set("Cache-Control", "public, max-age=31536000, immutable")
 	}
 	head.Set("Vary", "Accept-Encoding")
+	// Packed and plain are two representations, so they need two tags.
 	data, tag := f.plain, `"`+f.tag+`"`
 	if len(f.packed) > 0 && strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
 		head.Set("Content-Encoding", "gzip")
