@@ -112,7 +112,7 @@ func (p *parser) explain(err error, offset int64) error {
 	var syntax *json.SyntaxError
 	var typ *json.UnmarshalTypeError
 	switch {
-	case errors.As(err, &syntax) && syntax.Offset >= int64(len(p.data)):
+	case errors.As(err, &syntax) && strings.Contains(err.Error(), "unexpected end"):
 		return fmt.Errorf("%s:%d: the file ends too early; allowed: one JSON object", p.file, p.line(int64(len(p.data))))
 	case errors.As(err, &syntax):
 		return fmt.Errorf("%s:%d: not JSON: %v", p.file, p.line(syntax.Offset-1), err)

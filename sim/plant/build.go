@@ -65,7 +65,8 @@ func newMeshed(m Machine, b Board, ambient unit.Celsius, cut mesh) (*Plant, erro
 	return p, nil
 }
 
-// cut lays the grid over the board.
+// cut lays the grid over the board. The origin is under the centre of the part, so that cells end where the part ends;
+// the offset from the nozzles' axis comes in only where air and emitters do.
 func (p *Plant) cut() {
 	b, q := &p.b, &p.b.Package
 	p.layers = b.layers(p.mesh.layers)
@@ -80,7 +81,8 @@ func (p *Plant) cut() {
 	}
 }
 
-// lateral fills the in-plane conductances of a sheet whose cells lie at x0, y0 of the axes.
+// lateral fills the in-plane conductances of a sheet whose first cell is x0, y0 of the axes; kThick is conductivity
+// times thickness in W/K, the same everywhere in a sheet.
 func lateral(s *sheet, x, y *axis, x0, y0 int, kThick float64) {
 	for i := range s.t {
 		cx, cy := x0+i%s.nx, y0+i/s.nx
@@ -110,6 +112,7 @@ func (p *Plant) layBoard() {
 			if k+1 == len(layers) {
 				continue
 			}
+			// Half of each layer lies between the middles of the two, one after the other.
 			up, kHere, kUp := layers[k+1], l.through, layers[k+1].through
 			if under[i] {
 				kHere, kUp = l.under, up.under
@@ -119,7 +122,14 @@ func (p *Plant) layBoard() {
 	}
 }
 
-// layPackage fills capacities and conductances of balls, substrate and top.
+// layPackage fills capacities and conductances of balls, substrate and top (physics study, 1.5). Each kind of package is
+// two layers, substrate and top, that differ in what they are made of and in how they touch:
+//
+//	moulded: compound on laminate, touching everywhere
+//	lidded:  a metal lid on laminate, touching over the die and along a foot at the edge, an air gap elsewhere
+//	ceramic: both layers are ceramic
+//
+// Its sides are left out: a twentieth of its surface, and mostly in the shelter of the nozzle.
 func (p *Plant) layPackage() {
 	q, s := &p.b.Package, p.stack
 	subThick, topThick, gap := q.Substrate*1e-3, (q.Thickness-q.Substrate)*1e-3, 0.0
@@ -140,7 +150,7 @@ func (p *Plant) layPackage() {
 	b := &s.balls
 	b.solidus, b.liquidus = q.Solidus, max(q.Liquidus, q.Solidus+narrowestMelt)
 	face := p.layers[len(p.layers)-1]
-	half := height / 2 / (fill * solderK)
+	half := height / 2 / (fill * solderK) // m²K/W; between the balls is air, which carries nothing by comparison
 	die, inside := centred(0, 0, q.DieX*1e-3, q.DieY*1e-3), centred(0, 0, q.SizeX*1e-3-2*footWidth, q.SizeY*1e-3-2*footWidth)
 	for i, c := range s.col {
 		cell := cellRect(&p.x, &p.y, int(c))
@@ -155,7 +165,7 @@ func (p *Plant) layPackage() {
 			continue
 		}
 		onDie, foot := cell.overlap(die), area-cell.overlap(inside)
-		s.top.c[i] += siliconRhoC * gap * onDie
+		s.top.c[i] += siliconRhoC * gap * onDie // the die is as tall as the gap, and follows the lid closely
 		s.gst[i] = onDie/(1/dieContact+buried) + foot/(footBond+buried) + max(0, area-onDie-foot)/(gap/gapAirK+buried)
 	}
 }
@@ -210,6 +220,7 @@ func (p *Plant) openToAir() {
 	case KindCeramic:
 		topK = ceramicK
 	}
+	// Where the part stands, its top is open to the air in place of the board.
 	for i, c := range p.stack.col {
 		p.lid.area[i], p.over.area[c] = p.over.area[c], 0
 		p.lid.reach[i], p.lid.mix[i], p.lid.buried[i] = p.over.reach[c], p.over.mix[c], topThick/2/topK

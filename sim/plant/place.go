@@ -3,6 +3,8 @@ package plant
 import "math"
 
 // openToRadiation computes what every surface sees: emitters and deck from below, nozzle wall and room from above.
+// Whatever of a cell's view is not filled by an emitter is deck; whatever of an emitter's view is not filled by the
+// board is spill. The bottom nozzle hides nothing: its mouth is small against the emitters and cooler than they are.
 func (p *Plant) openToRadiation() {
 	p.fourth, p.deckView = make([]float64, p.columns), make([]float64, p.columns)
 	seen := make([]float64, p.columns) // area times view factor to all emitters, m²
@@ -23,6 +25,7 @@ func (p *Plant) openToRadiation() {
 				e.view[i] = bank.Emissivity * p.b.Emissivity * sigma * view
 				e.viewSum += e.view[i]
 			}
+			// Rounding of the sums must not make an area negative.
 			e.spill = bank.Emissivity * sigma * max(0, face.area()-all+bank.Back*face.area())
 			p.emitters = append(p.emitters, e)
 		}
@@ -67,7 +70,9 @@ func (p *Plant) roomiest() (dx, dy, room float64) {
 	return most.dx, most.dy, most.room
 }
 
-// placeNeighbour stands the neighbour beside the part and finds the spot of the board thermocouple.
+// placeNeighbour stands the neighbour beside the part and finds the spot of the board thermocouple, both on the side
+// where there is most board. The neighbour is one lump of moulded body: its heat goes to the nearest one or two cells,
+// which is coarse (see TestTheUsualMeshIsFineEnough), its air is that of its own place.
 func (p *Plant) placeNeighbour() {
 	n := &p.b.Neighbour
 	dx, dy, room := p.roomiest()

@@ -55,8 +55,9 @@ func TestEnergyIsNeitherMadeNorLost(t *testing.T) {
 			worst = max(worst, math.Abs(hot), math.Abs(cold))
 		}
 	}
-	if !(worst <= 1e-3) {
-		t.Errorf("the balance is off by %.3f %%, allowed 0.1 %%", worst*100)
+	// Promised are 0.1 %; every term is counted twice with opposite signs, so far less is possible, and a forgotten small term shows.
+	if !(worst <= 1e-4) {
+		t.Errorf("the balance is off by %.4f %%, allowed 0.01 %%", worst*100)
 	}
 }
 

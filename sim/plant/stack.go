@@ -243,6 +243,9 @@ func (s *stack) step(h float64) float64 {
 	return lost * h
 }
 
+// The loops below are most of a simulated run. They go over all columns layer by layer, so that the divisions of
+// neighbouring columns overlap in the processor, and their slices are cut to one length, so that no bounds are checked.
+
 // eliminate folds each column of the board into its uppermost cell, from the underside up, and solves the columns
 // that end there. Columns under the package get their final temperature from settlePart.
 func (s *stack) eliminate(rate float64) {
@@ -252,7 +255,7 @@ func (s *stack) eliminate(rate float64) {
 		n := len(t)
 		c, q, gs, src := b.c[:n], b.q[:n], b.gs[:n], b.src[:n]
 		hold, r, inv := s.hold[k][:n], s.r[k][:n], s.inv[k][:n]
-		base, slope := rate*(1-25*b.warmer), rate*b.warmer
+		base, slope := rate*(1-25*b.warmer), rate*b.warmer // capacity over step is c·(base + slope·t)
 		if k == 0 {
 			for i, ti := range t {
 				a := c[i] * (base + slope*ti)

@@ -53,6 +53,7 @@ func (m Machine) Validate() []Problem {
 	return c.found
 }
 
+// head checks one hot-air head; the ranges are several times wider than the sane ones of the physics study, 1.7.
 func (c *checker) head(prefix string, h *Head) {
 	c.prefix = prefix
 	c.in("power_w", h.Power, 0, 5000, " W")
@@ -69,15 +70,17 @@ func (c *checker) head(prefix string, h *Head) {
 	c.in("nozzle_sensor_lag_s", h.SensorLag, 0.05, 60, " s")
 	c.in("inlet_from_deck_share", h.FromDeck, 0, 1, "")
 	// The head is stepped explicitly by 100 ms: it must not be able to change by much within one step.
-	if fastest := (h.ElementUA) / h.ElementHeat; fastest > 2 {
+	if h.ElementUA/h.ElementHeat > 2 {
 		c.say("element_j_per_k", fmt.Sprintf("is %g, allowed at least element_w_per_k / 2 = %g J/K", h.ElementHeat, h.ElementUA/2))
 	}
-	if fastest := (h.WallUA + h.WallLoss) / h.WallHeat; fastest > 2 {
+	if (h.WallUA+h.WallLoss)/h.WallHeat > 2 {
 		c.say("wall_j_per_k", fmt.Sprintf("is %g, allowed at least (wall_w_per_k + wall_loss_w_per_k) / 2 = %g J/K", h.WallHeat, (h.WallUA+h.WallLoss)/2))
 	}
 	c.prefix = ""
 }
 
+// banks checks the area emitters. Overlap is refused because the underside would then see more than the half-space
+// holds, and the balance of heat would not close.
 func (c *checker) banks(banks []Bank) {
 	if len(banks) > MaxBanks {
 		c.say("bank", fmt.Sprintf("has %d entries, allowed 0…%d", len(banks), MaxBanks))
@@ -151,6 +154,7 @@ func (b Board) Validate() []Problem {
 	c.in("plane_coverage", b.PlaneCoverage, 0, 1, "")
 	c.in("signal_um", b.SignalCopper, 0, 400, " µm")
 	c.in("signal_coverage", b.SignalCoverage, 0, 1, "")
+	// More copper than this is no laminate any more, and the parallel rule of mixtures would not hold.
 	if room := (b.Thickness - b.Metal) * 1e-3; !(b.copperMetres() < 0.7*room) {
 		c.say("layers", fmt.Sprintf("hold %.2f mm of copper, allowed less than 70 %% of the %.2f mm of laminate", b.copperMetres()*1e3, room*1e3))
 	}
@@ -166,6 +170,7 @@ func (b Board) Validate() []Problem {
 	c.in("size_y_mm", b.Neighbour.SizeY, 0.5, 50, " mm")
 	c.in("height_mm", b.Neighbour.Height, 0.2, 20, " mm")
 	q := &b.Package
+	// The neighbour stands where there is most board; its longer side counts, whichever way it is turned.
 	room := max(b.SizeX/2+math.Abs(q.X)-q.SizeX/2, b.SizeY/2+math.Abs(q.Y)-q.SizeY/2)
 	if reach := b.Neighbour.Gap + max(b.Neighbour.SizeX, b.Neighbour.SizeY); reach > room {
 		c.say("gap_mm", fmt.Sprintf("puts the neighbour %g mm beside the part, allowed at most the %g mm of board there, its own size included", reach, room))
