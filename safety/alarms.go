@@ -37,6 +37,9 @@ type Alarm struct {
 	Samples int           // and in how many ticks in a row, at least
 	Latch   bool          // stays until reset by a person, even when the cause is gone
 	True    func(l *Limits, f *Facts, i int) bool
+	// Asked says whether this tick can tell anything about the row at all; where it cannot, the row's memory stands still.
+	// nil: every tick can.
+	Asked func(l *Limits, f *Facts, i int) bool
 }
 
 // The order of the rows is the order in which simultaneous causes are named as first-out (invariant I-20):
@@ -72,10 +75,12 @@ var rows = [...]Alarm{
 		True: overCeiling,
 	},
 	{
-		// The load sense sees current while the relay is told to be off: the usual way a solid-state relay dies.
-		// 0.2 s is ten mains cycles at 50 Hz, longer than any zero-crossing delay. Acts at rest too.
-		Code: "relay_stuck", Title: "Relay of %s is stuck on", Of: EachHeater, Action: CutHeat, After: 200 * time.Millisecond, Samples: 2, Latch: true,
-		Do: "Switch the machine off at its isolator and replace the relay. Do not reset before that.",
+		// The load sense sees current although the relay has been told to be off for the whole tick before, which is longer
+		// than any zero-crossing delay: the usual way a solid-state relay dies. Only ticks with the relay told to be off can tell,
+		// and at high duty those come singly, so two of them count whether or not ticks of drive lie between. Acts at rest too.
+		Code: "relay_stuck", Title: "Relay of %s is stuck on", Of: EachHeater, Action: CutHeat, Samples: 2, Latch: true,
+		Do:    "Switch the machine off at its isolator and replace the relay. Do not reset before that.",
+		Asked: func(_ *Limits, f *Facts, i int) bool { return !f.Driven.Has(i) },
 		True: func(l *Limits, f *Facts, i int) bool {
 			return l.Heaters[i].Sense && f.Sensed.Has(i) && !f.Driven.Has(i)
 		},

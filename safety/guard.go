@@ -146,6 +146,12 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 // judge evaluates row r for subject i and lets it act.
 func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 	row, m := &rows[r], &g.mem[r][i]
+	if row.Asked != nil && !row.Asked(&g.limits, f, i) {
+		if m.raised && m.latched {
+			g.act(row, i, v)
+		}
+		return
+	}
 	is := (!row.Armed || f.Armed) && row.True(&g.limits, f, i)
 	switch {
 	case is && !m.true_:

@@ -106,7 +106,7 @@ func jointClause(s *Snapshot, u *Setup) string {
 func endWord(s *Snapshot) string {
 	switch s.State {
 	case Complete:
-		return "Complete. " + trimComplete(s.Ended)
+		return strings.TrimSpace("Complete. " + trimComplete(s.Ended))
 	case Stopped:
 		return "Stopped. " + s.Ended.Reason
 	}

@@ -13,6 +13,7 @@ import (
 
 	"trivet/process/unit"
 	"trivet/sim/bench"
+	"trivet/sim/network"
 )
 
 // writeRun writes samples.csv and summary.json.
@@ -75,6 +76,38 @@ func writeSamples(w io.Writer, r *bench.Result) error {
 		}
 	}
 	return nil
+}
+
+// writeNetwork writes the transient of a thermal network as CSV: time_s and one column per node, °C.
+func writeNetwork(out io.Writer, n *network.Network, until, step float64) error {
+	w := bufio.NewWriter(out)
+	names := []string{"time_s"}
+	for _, node := range n.Nodes {
+		names = append(names, node.Name)
+	}
+	if _, err := fmt.Fprintln(w, strings.Join(names, ",")); err != nil {
+		return err
+	}
+	var line []byte
+	var failed error
+	err := network.Simulate(n, until, step, func(t float64, temps []float64) {
+		line = strconv.AppendFloat(line[:0], t, 'f', -1, 64)
+		for _, c := range temps {
+			line = append(line, ',')
+			line = strconv.AppendFloat(line, c, 'f', 6, 64)
+		}
+		line = append(line, '\n')
+		if _, err := w.Write(line); err != nil && failed == nil {
+			failed = err
+		}
+	})
+	if err != nil {
+		return err
+	}
+	if failed != nil {
+		return failed
+	}
+	return w.Flush()
 }
 
 // bar is a progress bar; it shows nothing when its writer is not a terminal.

@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"os"
 	"time"
 
 	"go.uber.org/zap"
@@ -88,7 +87,7 @@ func (c *serveCmd) Run(e *env) error {
 		st.SetRecording(false)
 	}
 	srv, err := api.New(api.Options{
-		Station: desk{st, clerk}, Live: live{clerk}, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
+		Station: desk{st, clerk}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
 		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
 	})
 	if err != nil {

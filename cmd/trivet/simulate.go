@@ -92,7 +92,7 @@ func (c *simulateCmd) network(e *env) error {
 	if err != nil {
 		return err
 	}
-	return network.WriteCSV(e.out, n, c.Until, c.Step)
+	return writeNetwork(e.out, n, c.Until, c.Step)
 }
 
 // loadScenario reads a shipped scenario by name or one from a file, with everything it names. Paths in a file are
@@ -175,7 +175,7 @@ func printRun(w io.Writer, r *bench.Result) {
 	line("time above liquidus against plan", s.TalErrorS, "s")
 	line("hottest minus coldest joint, most (true)", s.MaxDeltaTC, "°C")
 	line("package top, most (true)", s.MaxBodyC, "°C")
-	line("from 240 °C to 60 °C", s.CoolS, "s")
+	line("from the peak to 60 °C", s.CoolS, "s")
 	line("fault to relays off", s.ReactionS, "s")
 	line("fault to heat-enable off", s.EnableOffS, "s")
 	fmt.Fprintf(w, "  %-44s %8.0f times real time\n\n", "speed", s.TimesReal)

@@ -32,7 +32,7 @@ type Summary struct {
 	MaxBoardC    *float64 `json:"max_board_c"`
 	MaxElementC  *float64 `json:"max_element_c"` // hotter of the two air elements
 	ToPeakS      *float64 `json:"time_to_peak_s"`
-	CoolS        *float64 `json:"cool_240_to_60_s"`
+	CoolS        *float64 `json:"cool_to_60_s"` // from the peak
 
 	Trips      []string `json:"trips"`
 	ReactionS  *float64 `json:"reaction_s"`   // from the first fault to every relay low
@@ -93,7 +93,7 @@ func (w *walk) figures(s *Summary) {
 	var n, n150 int
 	var maxT, peak, body, board, element, delta, toPeak float64
 	peak = -1000
-	var at240, at60 float64
+	var at60 float64
 	for i := range w.res.Rows {
 		r := &w.res.Rows[i]
 		joint := float64(r.Truth.CornerJoint)
@@ -101,7 +101,7 @@ func (w *walk) figures(s *Summary) {
 		s.PeakPowerW = math.Max(s.PeakPowerW, float64(r.Values[power]))
 		if joint > peak {
 			peak, toPeak = joint, t
-			at240, at60 = 0, 0
+			at60 = 0
 		}
 		if joint >= liq {
 			tal += station.Period.Seconds()
@@ -109,9 +109,6 @@ func (w *walk) figures(s *Summary) {
 		body = math.Max(body, float64(r.Truth.PackageTop))
 		board = math.Max(board, float64(r.Truth.BoardMax))
 		element = math.Max(element, math.Max(float64(r.Truth.ElementTop), float64(r.Truth.ElementBottom)))
-		if t > toPeak && joint < 240 && at240 == 0 {
-			at240 = t
-		}
 		if t > toPeak && joint < 60 && at60 == 0 {
 			at60 = t
 		}
@@ -147,8 +144,8 @@ func (w *walk) figures(s *Summary) {
 		s.PeakErrorC, s.ToPeakS = num(peak-float64(w.p.Profile.Peak())), num(toPeak)
 		s.TalS, s.TalErrorS = num(tal), num(tal-talPlan)
 	}
-	if at60 > 0 && at240 > 0 {
-		s.CoolS = num(at60 - at240)
+	if at60 > 0 {
+		s.CoolS = num(at60 - toPeak)
 	}
 	if w.res.Faulted && w.res.Off {
 		s.ReactionS = num(math.Max(0, (w.res.OffAt - w.res.FaultAt).Seconds()))

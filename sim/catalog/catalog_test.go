@@ -55,7 +55,7 @@ func TestMistakesAreNamedWithTheirLine(t *testing.T) {
 		{"an unknown key", "planes = 2", "plains = 2", board, []string{"plains", "planes"}},
 		{"a core nobody knows", `core = "fr4"`, `core = "wood"`, board, []string{"core", "wood", "aluminium"}},
 		{"emitters on top of each other", "y_mm = 31 }", "y_mm = -20 }", machine, []string{"emitters[1]", "overlap"}},
-		{"not a number", "power_w = 600", "power_w = nan", machine, []string{"power_w"}},
+		{"not a number", "power_w = 700\n", "power_w = nan\n", machine, []string{"power_w"}},
 	}
 	for _, c := range cases {
 		t.Run(c.name, func(t *testing.T) {

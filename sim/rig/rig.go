@@ -262,6 +262,7 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 		for k, i := range interlocks {
 			if string(i.Kind) == f.Target {
 				r.opened[k] = on
+				r.Interlocks[k].Set(level(!on)) // a contact needs no time
 				return nil
 			}
 		}
