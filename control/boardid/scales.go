@@ -1,0 +1,78 @@
+// Package boardid learns a board from its own run: it fits the physical model to what the thermocouples showed while
+// the board was heating, starting from what a calliper tells and how far that can be trusted.
+//
+// It is pure and slow (milliseconds): it belongs outside the tick. It changes no set-point and needs no run of its own.
+package boardid
+
+import (
+	"math"
+
+	"trivet/control/model"
+)
+
+// The things that are fitted. Each is counted in standard deviations of what a calliper leaves open, so that 0 is the
+// guess and ±1 is usual; that makes prior and scaling one and the same.
+const (
+	heatTop = iota
+	heatJoint
+	heatRing
+	jetTop
+	jetJoint
+	viewJoint
+	viewRing
+	across
+	along
+	loss
+	spill
+	latent
+	stem
+	jointMix
+	boardMix
+	jointLag
+	Count // how many there are
+)
+
+// Theta is a set of departures from the guess, in standard deviations.
+type Theta [Count]float64
+
+// spread is one standard deviation: of the logarithm for quantities that are factors, of the value for the others.
+// Sources: jets ±15 % is what machines are taken to differ by; copper weight and coverage leave ±25 % of heat capacity
+// and a factor of two of conduction open; the rest are judgements on the same footing.
+var spread = Theta{
+	heatTop: 0.3, heatJoint: 0.2, heatRing: 0.3, jetTop: 0.15, jetJoint: 0.2, viewJoint: 0.2, viewRing: 0.2,
+	across: 0.7, along: 0.6, loss: 0.3, spill: 0.5, latent: 0.3,
+	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.2,
+}
+
+// Bounds keep a fit physical whatever the data say.
+const widest = 4.0
+
+// Apply returns the guess changed by the departures.
+func Apply(g model.Params, th *Theta) model.Params {
+	f := func(i int) float64 { return math.Exp(spread[i] * th[i]) }
+	g.HeatTop *= f(heatTop)
+	g.HeatJoint *= f(heatJoint)
+	g.HeatRing *= f(heatRing)
+	g.JetTop *= f(jetTop)
+	g.JetRingTop *= f(jetTop) * f(spill)
+	g.JetJoint *= f(jetJoint)
+	g.JetRingBottom *= f(jetJoint) * f(spill)
+	g.ViewJoint *= f(viewJoint)
+	g.ViewRing *= f(viewRing)
+	g.Across *= f(across)
+	g.Along *= f(along)
+	l := f(loss)
+	g.LossTop *= l
+	g.LossJoint *= l
+	g.LossRing *= l
+	g.GlowJoint *= l
+	g.GlowRing *= l
+	g.Latent *= f(latent)
+	g.Stem = clamp(g.Stem+spread[stem]*th[stem], 0, 0.06)
+	g.JointMix = clamp(g.JointMix+spread[jointMix]*th[jointMix], -0.1, 0.6)
+	g.BoardMix = clamp(g.BoardMix+spread[boardMix]*th[boardMix], 0, 1.5)
+	g.JointLag = clamp(g.JointLag+spread[jointLag]*th[jointLag], 0.2, 2)
+	return g
+}
+
+func clamp(v, lo, hi float64) float64 { return math.Max(lo, math.Min(hi, v)) }

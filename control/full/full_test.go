@@ -1,0 +1,50 @@
+package full_test
+
+import (
+	"testing"
+	"time"
+
+	"trivet/control"
+	"trivet/control/full"
+	"trivet/process/unit"
+)
+
+// solving is the law with its slow work done at once, as on a bench.
+type solving struct {
+	*full.Law
+	spent time.Duration
+	jobs  int
+}
+
+func (s *solving) Step(now time.Duration, in *control.Inputs, out *control.Outputs) {
+	s.Law.Step(now, in, out)
+	if w, ok := s.Want(); ok {
+		began := time.Now()
+		s.Give(full.Solve(w))
+		s.spent += time.Since(began)
+		s.jobs++
+	}
+}
+
+func fullLaw(tr trial, zones []control.Zone) *solving {
+	f := factsOf(tr.machine, tr.board)
+	return &solving{Law: full.New(full.Config{
+		Cascade: control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
+		Facts:   f, Tuning: full.DefaultTuning(), Board: 255,
+	})}
+}
+
+func TestFullLawOnBoards(t *testing.T) {
+	trials := drawn(t, uint64(setting("SERIES", 1)), int(setting("BOARDS", 12)), setting("RATE", 0.7))
+	zones := commission(trials[0].machine, trials[0].board)
+	one := func(_ int, tr trial) score {
+		l := fullLaw(tr, zones)
+		s := run(tr, l, l.SeeBoard, steady, nil)
+		s.name += " " + (l.spent / time.Duration(max(1, l.jobs))).Round(100*time.Microsecond).String()
+		return s
+	}
+	s := each(trials, one)
+	t.Log("\n" + report(s) + table("full", s))
+	s = each(named(t, setting("RATE", 0.7)), one)
+	t.Log("\n" + report(s) + table("named", s))
+}

@@ -1,0 +1,176 @@
+package full
+
+import (
+	"errors"
+	"math"
+	"time"
+
+	"trivet/control"
+	"trivet/control/boardid"
+	"trivet/control/model"
+	"trivet/control/observe"
+	"trivet/control/plan"
+	"trivet/process"
+)
+
+// Work is a job for whoever has time: a copy of what the run has shown and of what is wanted. It stays valid until the
+// result is given back.
+type Work struct {
+	Began   time.Duration // law time of the copy
+	Track   *model.Track
+	Guess   model.Params
+	From    boardid.Theta
+	Warm    *plan.Schedule
+	Plan    *process.Plan
+	Profile time.Duration
+	Still   bool
+	Lifting bool
+	Now     [plan.Groups]float64
+	Heaters [plan.Groups]plan.Heater
+	Budget  float64
+	Body    float64
+	Board   float64
+	run     int
+}
+
+// Result is what came of a piece of work, handed back whole.
+type Result struct {
+	Schedule *plan.Schedule
+	Fit      *boardid.Fitted
+	Err      error
+	run      int
+}
+
+// exchange is the law's side of handing work out.
+type exchange struct {
+	track   model.Track // copy that belongs to the work while it is out
+	out     bool
+	due     time.Duration
+	started bool
+	run     int // counts runs, so that a result of an earlier one is not taken
+	now     time.Duration
+	profile time.Duration
+	still   bool
+	plan    *process.Plan
+	body    float64
+}
+
+func (e *exchange) begin() {
+	keep := e.track.Samples[:0]
+	if e.out { // the old copy still belongs to somebody: leave it to him
+		keep = make([]model.Sample, 0, longest)
+	}
+	*e = exchange{run: e.run + 1, track: model.Track{Samples: keep}}
+}
+
+// watch notes what the next piece of work needs; a change between walking and standing still makes it due at once.
+func (e *exchange) watch(now time.Duration, in *control.Inputs) {
+	if !e.started || in.Still != e.still || in.Plan != e.plan {
+		e.started, e.due = true, now
+	}
+	e.now, e.profile, e.still, e.plan, e.body = now, in.Profile, in.Still, in.Plan, float64(in.BodyTop)
+}
+
+func (e *exchange) hurry() { e.due = e.now }
+
+// Want returns a piece of work when one is due and none is out. It copies at most the seconds since the last one.
+func (l *Law) Want() (Work, bool) {
+	e := &l.exchange
+	if !e.started || e.out || e.now < e.due || len(l.rec.track.Samples) < 1 || !l.rec.hasRecent || !l.cfg.Facts.Plausible() {
+		return Work{}, false
+	}
+	e.out = true
+	e.due = e.now + l.cfg.Every
+	e.track.Samples = append(e.track.Samples, l.rec.track.Samples[len(e.track.Samples):]...)
+	f := l.cfg.Facts
+	f.Ambient = l.ambient()
+	w := Work{
+		Began: e.now, Track: &e.track, Guess: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
+		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), run: e.run,
+	}
+	if w.Body == 0 {
+		w.Body = float64(l.cfg.Body)
+	}
+	if l.best != nil {
+		w.Warm = l.best.Schedule
+		if l.best.Fit != nil {
+			w.From = l.best.Fit.Theta
+		}
+	}
+	for i := range l.cfg.Cascade.Zones {
+		z := &l.cfg.Cascade.Zones[i]
+		h := &w.Heaters[groupOf(z.Kind)]
+		n := h.Rated / math.Max(1, float64(z.Rated)) // how many came before; zones of a group are alike
+		h.Rated += float64(z.Rated)
+		h.Ceiling = float64(z.Ceiling)
+		h.Gain += (z.Gain - h.Gain) / (n + 1)
+		h.Inertia += (z.Inertia - h.Inertia) / (n + 1)
+	}
+	for g := range plan.Groups {
+		w.Heaters[g].Power = l.rec.power.of(g)
+	}
+	return w, true
+}
+
+// Give takes a result back. A result of an earlier run or without a schedule is dropped; the plan in force stays.
+func (l *Law) Give(r Result) {
+	if r.run != l.exchange.run {
+		return
+	}
+	l.exchange.out = false
+	if r.Err != nil || r.Schedule == nil {
+		return
+	}
+	l.best = &r
+}
+
+// horizon is how far a plan looks, s.
+const horizon = 420
+
+// Solve does a piece of work: fit, state, plan. It takes some ten milliseconds and touches nothing but the work.
+func Solve(w Work) Result {
+	r := Result{run: w.run}
+	params := w.Guess
+	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, boardid.DefaultWeights()); err == nil {
+		r.Fit, params = fit, fit.Params
+	}
+	start, ok := w.Track.Start()
+	if !ok {
+		r.Err = errors.New("full: no usable reading at the start of the run")
+		return r
+	}
+	noise := observe.DefaultNoise()
+	f := observe.New(start, noise)
+	for k := range w.Track.Samples {
+		f.Step(&params, &w.Track.Samples[k])
+	}
+	p := plan.Problem{
+		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
+		Target: target(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
+	}
+	r.Schedule, r.Err = plan.Solve(&p)
+	return r
+}
+
+// target lays out what the balls should do from now on, a value a second. Where profile time stands still it does so
+// for the joint to catch up or the part to be lifted, which the plan cannot know the end of: the target stands too.
+// Heat ends where cooling begins, so the last target before it is held to the horizon.
+func target(w *Work) []float64 {
+	out := make([]float64, 0, horizon)
+	cool, hasCool := w.Plan.CoolSegment()
+	last := float64(w.Plan.At(w.Profile).Target)
+	for i := range horizon {
+		pt := w.Plan.At(w.Profile + time.Duration(i)*time.Second)
+		if !w.Still && !(hasCool && pt.Segment >= cool) && !lowering(w.Plan, pt.Segment, last, float64(pt.Target)) {
+			last = float64(pt.Target)
+		}
+		out = append(out, last)
+	}
+	return out
+}
+
+// lowering reports whether the target falls in the segment before cooling: the corner is rounded into the fall.
+func lowering(p *process.Plan, segment int, last, next float64) bool {
+	cool, ok := p.CoolSegment()
+	return ok && segment == cool-1 && next < last
+}

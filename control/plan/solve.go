@@ -1,0 +1,366 @@
+package plan
+
+import (
+	"errors"
+	"math"
+	"time"
+
+	"trivet/control/boardid"
+	"trivet/control/model"
+)
+
+// Heater is one group of heaters as a step test found it.
+type Heater struct {
+	Rated   float64 // W, all heaters of the group
+	Ceiling float64 // °C
+	Gain    float64 // K above ambient at full power; K⁴ for Area
+	Inertia float64 // s/K: extra duty per K/s
+	Power   float64 // what the mains really give, relative to nominal power; 0 counts as 1
+}
+
+// Problem is what is to be planned.
+type Problem struct {
+	Begin   time.Duration
+	Params  model.Params
+	State   model.State
+	Push    float64         // K/s of joint rate the model does not explain, dying away over Fade
+	Fade    float64         // s
+	Rate    float64         // of the balls now, K/s
+	Now     [Groups]float64 // heater temperatures, °C
+	Heaters [Groups]Heater
+	Target  []float64 // °C of the outer balls, one per second from Begin; 20…1500 values
+	Budget  float64   // W
+	Body    float64   // °C the package top's reading should keep to; 0 for none
+	Board   float64   // °C the board should keep to; 0 for none
+	Warm    *Schedule // where to begin the search, may be nil
+}
+
+// Weights of the search: what one unit of each costs. The tracking error is the measure of all.
+const (
+	wTrack   = 1 / 0.4  // per °C
+	wDuty    = 1 / 0.02 // per duty beyond what the heater has
+	wCeiling = 1 / 1.0
+	wLimit   = 1 / 0.5 // per °C of part or board above its limit
+	wBudget  = 1 / 0.01
+	wBend    = 1 / 2.5   // per K/s of bend at a knot
+	wBalance = 1 / 150.0 // per °C between the two jets
+	wFlat    = 1 / 40.0  // per °C between ring and joint
+	spare    = 0.94      // highest planned duty: the rest is for feedback
+	pace     = 2.0       // s, step of the search
+	passes   = 7
+)
+
+// knotTimes returns when the heater temperatures have knots: close together now, wide apart later.
+func knotTimes(horizon float64) []float64 {
+	var t []float64
+	for at, gap := 0.0, 4.0; at < horizon; at += gap {
+		t = append(t, at)
+		gap = math.Min(25, 4+at/6)
+	}
+	return append(t, horizon)
+}
+
+// search is one plan in progress.
+type search struct {
+	p      *Problem
+	n      int       // steps
+	k      int       // knots besides the fixed first
+	t      []float64 // knot times, s
+	z      []float64 // free knots, group by group
+	seg    []int     // knot before each step's middle
+	states []model.State
+	r, r2  []float64
+	jac    []float64
+}
+
+// Solve returns the schedule that follows the target best. It fails on a problem that is not numbers or too short.
+func Solve(p *Problem) (*Schedule, error) {
+	if len(p.Target) < 20 || len(p.Target) > 1500 {
+		return nil, errors.New("plan: the time to plan for is out of range, allowed 20…1500 s")
+	}
+	for g := range Groups {
+		h := &p.Heaters[g]
+		if !(h.Gain > 0 && h.Inertia >= 0 && h.Ceiling > p.Params.Ambient && !math.IsNaN(p.Now[g]) && h.Rated >= 0) {
+			return nil, errors.New("plan: a heater has no usable model")
+		}
+	}
+	s := &search{p: p, n: int(float64(len(p.Target)-1) / pace)}
+	s.t = knotTimes(float64(s.n) * pace)
+	s.k = len(s.t) - 1
+	s.seg = make([]int, s.n)
+	for i := range s.seg {
+		mid := (float64(i) + 0.5) * pace
+		for s.seg[i]+1 < s.k && s.t[s.seg[i]+1] <= mid {
+			s.seg[i]++
+		}
+	}
+	m := s.count()
+	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*Groups*s.k)
+	s.states = make([]model.State, s.n+1)
+	s.begin()
+	s.improve()
+	return s.schedule(), nil
+}
+
+// begin fills the knots with a first guess: the last plan, or heaters that lead the target.
+func (s *search) begin() {
+	s.z = make([]float64, Groups*s.k)
+	p := s.p
+	for g := range Groups {
+		for k := range s.k {
+			t := s.t[k+1]
+			v := 0.0
+			if w := p.Warm; w != nil {
+				set, _, _ := w.At(p.Begin + time.Duration(t*float64(time.Second)))
+				v = set[g]
+			} else {
+				i := min(len(p.Target)-1, int(t)+12)
+				v = p.Target[i] + 30
+				if g == Area {
+					v = p.Target[i] + 120
+				}
+			}
+			s.z[g*s.k+k] = math.Max(p.Params.Ambient, math.Min(v, p.Heaters[g].Ceiling))
+		}
+	}
+}
+
+// knot returns the temperature of group g at knot k, 0 being now.
+func (s *search) knot(z []float64, g, k int) float64 {
+	if k == 0 {
+		return s.p.Now[g]
+	}
+	return z[g*s.k+k-1]
+}
+
+// between returns the temperature of group g at time t within segment k.
+func (s *search) between(z []float64, g, k int, t float64) float64 {
+	a, b := s.knot(z, g, k), s.knot(z, g, k+1)
+	return a + (b-a)*(t-s.t[k])/(s.t[k+1]-s.t[k])
+}
+
+func (s *search) input(z []float64, i int) model.Input {
+	t, k := (float64(i)+0.5)*pace, s.seg[i]
+	area := s.between(z, Area, k, t) + 273.15
+	area *= area
+	u := model.Input{Top: s.between(z, Top, k, t), Bottom: s.between(z, Bottom, k, t), Area4: area * area}
+	if s.p.Push != 0 {
+		u.Push = s.p.Push * math.Exp(-t/math.Max(1, s.p.Fade))
+	}
+	return u
+}
+
+// Residuals: four per step, then per knot and group duty twice, ceiling, bend, and per knot budget and balance.
+const perStep, perKnot = 4, Groups*4 + 3
+
+func (s *search) count() int { return perStep*s.n + perKnot*s.k }
+
+// residuals fills r for knots z, the part that does not depend on knots from segment `from` on being left alone.
+func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
+	p := s.p
+	x := p.State
+	first := 0
+	if from > 0 {
+		for first < s.n && s.seg[first] < from {
+			first++
+		}
+		x = s.states[first]
+	}
+	if keep {
+		s.states[first] = x
+	}
+	for i := first; i < s.n; i++ {
+		u := s.input(z, i)
+		p.Params.Step(&x, &u, pace)
+		if keep {
+			s.states[i+1] = x
+		}
+		target := p.Target[min(len(p.Target)-1, int(float64(i+1)*pace))]
+		o := r[perStep*i : perStep*i+perStep]
+		o[0] = wTrack * (p.Params.Ball(&x) - target)
+		o[1] = hinge(p.Params.Body(&x, &u)-p.Body, p.Body > 0) * wLimit
+		o[2] = hinge(math.Max(x[1], x[2])-p.Board, p.Board > 0) * wLimit
+		o[3] = wFlat * (x[2] - x[1])
+	}
+	s.knots(z, r[perStep*s.n:])
+	sum := 0.0
+	for _, v := range r {
+		sum += v * v
+	}
+	return sum
+}
+
+func hinge(v float64, on bool) float64 {
+	if !on || v <= 0 {
+		return 0
+	}
+	return v
+}
+
+// Duty of group g at temperature c moving at rate K/s.
+func (p *Problem) duty(g int, c, rate float64) float64 {
+	h, a := &p.Heaters[g], p.Params.Ambient
+	power := h.Power
+	if !(power > 0.3) {
+		power = 1
+	}
+	if g == Area {
+		k, ka := c+273.15, a+273.15
+		return ((k*k*k*k-ka*ka*ka*ka)/h.Gain + h.Inertia*rate) / power
+	}
+	return ((c-a)/h.Gain + h.Inertia*rate) / power
+}
+
+// knots fills the residuals that belong to knots.
+func (s *search) knots(z, r []float64) {
+	p := s.p
+	for k := range s.k {
+		o := r[perKnot*k : perKnot*(k+1)]
+		dt := s.t[k+1] - s.t[k]
+		root := math.Sqrt(dt / pace) // a long segment counts like the steps it covers
+		watts := 0.0
+		for g := range Groups {
+			a, b := s.knot(z, g, k), s.knot(z, g, k+1)
+			rate := (b - a) / dt
+			early, late := p.duty(g, a, rate), p.duty(g, b, rate)
+			o[4*g] = wDuty * root * (hinge(early-spare, true) - hinge(-early, true))
+			o[4*g+1] = wDuty * root * (hinge(late-spare, true) - hinge(-late, true))
+			o[4*g+2] = wCeiling * root * (hinge(b-p.Heaters[g].Ceiling, true) - hinge(p.Params.Ambient-b, true))
+			o[4*g+3] = 0
+			if k+1 < s.k {
+				c := s.knot(z, g, k+2)
+				o[4*g+3] = wBend * ((c-b)/(s.t[k+2]-s.t[k+1]) - rate)
+			}
+			watts += math.Max(0, late) * p.Heaters[g].Rated
+		}
+		o[Groups*4] = wBudget * root * hinge(watts/math.Max(1, p.Budget)-0.97, p.Budget > 0)
+		o[Groups*4+1] = wBalance * root * (s.knot(z, Top, k+1) - s.knot(z, Bottom, k+1))
+		o[Groups*4+2] = 0
+	}
+}
+
+// improve runs damped Gauss–Newton passes.
+func (s *search) improve() {
+	m, n := s.count(), Groups*s.k
+	cost := s.residuals(s.z, s.r, 0, true)
+	lambda := 1e-3
+	h, g := make([]float64, n*n), make([]float64, n)
+	a, d := make([]float64, n*n), make([]float64, n)
+	next := make([]float64, n)
+	for range passes {
+		s.derive()
+		normal(s.jac, s.r, h, g, m, n)
+		better := false
+		for range 5 {
+			copy(a, h)
+			for i := range n {
+				a[i*n+i] += lambda * (h[i*n+i] + 1e-4)
+				d[i] = -g[i]
+			}
+			if boardid.Solve(a, d, n) {
+				for i := range n {
+					next[i] = s.z[i] + math.Max(-80, math.Min(80, d[i]))
+				}
+				if c := s.residuals(next, s.r2, 0, false); c < cost {
+					better = cost-c > 1e-3*cost
+					copy(s.z, next)
+					cost, lambda = c, lambda/5
+					break
+				}
+			}
+			lambda *= 8
+		}
+		cost = s.residuals(s.z, s.r, 0, true)
+		if !better {
+			return
+		}
+	}
+}
+
+// derive fills the Jacobian by forward differences; a knot touches nothing before the segment it ends.
+func (s *search) derive() {
+	const step = 0.5 // K
+	m, n := s.count(), Groups*s.k
+	for c := range n {
+		k := c % s.k // knot k+1 ends segment k
+		z := s.z[c]
+		s.z[c] = z + step
+		copy(s.r2, s.r)
+		s.residuals(s.z, s.r2, k, false)
+		s.z[c] = z
+		for i := range m {
+			s.jac[i*n+c] = (s.r2[i] - s.r[i]) / step
+		}
+	}
+}
+
+// normal sets h to JᵀJ and g to Jᵀr.
+func normal(jac, r, h, g []float64, m, n int) {
+	clear(h)
+	clear(g)
+	var idx [256]int
+	for i := range m {
+		row := jac[i*n : (i+1)*n]
+		cnt := 0
+		for c, v := range row {
+			if v != 0 && cnt < len(idx) {
+				idx[cnt] = c
+				cnt++
+			}
+		}
+		for a := range cnt {
+			c := idx[a]
+			v := row[c]
+			g[c] += v * r[i]
+			for b := range a + 1 {
+				h[c*n+idx[b]] += v * row[idx[b]]
+			}
+		}
+	}
+	for i := range n {
+		for j := range i {
+			h[j*n+i] = h[i*n+j]
+		}
+	}
+}
+
+// schedule writes the result out second by second.
+func (s *search) schedule() *Schedule {
+	p := s.p
+	n := len(p.Target)
+	out := &Schedule{Begin: p.Begin, Target: append([]float64(nil), p.Target...)}
+	x, was := p.State, p.Params.Ball(&p.State)-p.Rate
+	k := 0
+	sum := 0.0
+	for i := range n {
+		t := math.Min(float64(i), s.t[s.k])
+		for k+1 < s.k && s.t[k+1] <= t {
+			k++
+		}
+		watts := 0.0
+		var u model.Input
+		var set [Groups]float64
+		for g := range Groups {
+			set[g] = s.between(s.z, g, k, t)
+			rate := (s.knot(s.z, g, k+1) - s.knot(s.z, g, k)) / (s.t[k+1] - s.t[k])
+			out.Set[g] = append(out.Set[g], math.Min(set[g], p.Heaters[g].Ceiling))
+			watts += math.Max(0, math.Min(1, p.duty(g, set[g], rate))) * p.Heaters[g].Rated
+		}
+		area := set[Area] + 273.15
+		area *= area
+		u = model.Input{Top: set[Top], Bottom: set[Bottom], Area4: area * area, Push: p.Push * math.Exp(-t/math.Max(1, p.Fade))}
+		ball := p.Params.Ball(&x)
+		out.Ball = append(out.Ball, ball)
+		out.Reading = append(out.Reading, p.Params.Reading(ball, ball-was, &u))
+		out.Body = append(out.Body, p.Params.Body(&x, &u))
+		out.Board = append(out.Board, math.Max(x[1], x[2]))
+		out.Load = append(out.Load, watts)
+		e := ball - p.Target[i]
+		sum += e * e
+		out.Worst = math.Max(out.Worst, -e)
+		was = ball
+		p.Params.Step(&x, &u, 1)
+	}
+	out.Miss = math.Sqrt(sum / float64(n))
+	return out
+}
