@@ -115,7 +115,7 @@ await flow('sliding off the button starts nothing', async (page, station) => {
 await flow('a click or a double click starts nothing', async (page, station) => {
   await prepare(page);
   await page.locator('.deed.hold').dblclick();
-  await page.waitForTimeout(1700);
+  await page.waitForTimeout(2300);
   assert.equal(station.run, null);
 });
 
@@ -128,7 +128,7 @@ await flow('holding for a second and a half starts the chosen profile with what 
   await page.mouse.down();
   await page.waitForTimeout(1400);
   assert.equal(station.run, null, 'started too early');
-  await page.waitForTimeout(400);
+  await page.waitForTimeout(1000);
   await page.mouse.up();
   await said(page, 'Preheat');
   assert.deepEqual(station.run.order, { profile: 'sn-removal', kind: 'removal', board: 'Controller board 7', part: 'BGA 15 × 15', serial: '', by: 'Mira' });
@@ -142,7 +142,7 @@ await flow('holding Space starts too, and the repeats of the key do not matter',
     await page.waitForTimeout(120);
   }
   assert.equal(station.run, null);
-  await page.waitForTimeout(900);
+  await page.waitForTimeout(1500);
   await page.keyboard.up('Space');
   await said(page, 'Preheat');
 });
@@ -151,7 +151,7 @@ await flow('a whole run: hold, go on, confirm the lift, complete', async (page, 
   await prepare(page);
   await page.mouse.move(...(await middle(page, '.deed.hold')));
   await page.mouse.down();
-  await page.waitForTimeout(1700);
+  await page.waitForTimeout(2300);
   await page.mouse.up();
   await page.getByRole('button', { name: /Hold heat/ }).click();
   await said(page, 'Held.');
@@ -187,7 +187,7 @@ await flow('a screen reader hears a new meaning, not every new number', async (p
   await prepare(page);
   await page.mouse.move(...(await middle(page, '.deed.hold')));
   await page.mouse.down();
-  await page.waitForTimeout(1700);
+  await page.waitForTimeout(2300);
   await page.mouse.up();
   await said(page, 'Preheat');
   await page.evaluate(() => {
@@ -218,7 +218,7 @@ await flow('what the station refuses is shown with what to do', async (page, sta
   station.forbid = { title: 'The guard door is open.', status: 409, code: 'not_ready', do: 'Close it, then start again.' };
   await page.mouse.move(...(await middle(page, '.deed.hold')));
   await page.mouse.down();
-  await page.waitForTimeout(1700);
+  await page.waitForTimeout(2300);
   await page.mouse.up();
   await page.getByRole('alert').getByText('Close it, then start again.').waitFor();
   assert.equal(station.run, null);

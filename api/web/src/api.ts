@@ -27,6 +27,7 @@ export async function post(path: string, body: object): Promise<void> {
   });
 }
 
+// A problem document is handed on as it is; an answer without one still says what happened and to whom to turn.
 async function ask<T>(path: string, init: RequestInit): Promise<T> {
   let answer: Response;
   try {

@@ -14,6 +14,7 @@ const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temp
 const RETRY_MS = 3000;
 const MOST_LATELY = 8;
 
+/** The one model of the page. Every change calls the listener, which draws when it can. */
 export class Model {
   state: State | null = null;
   connected = false;
@@ -57,14 +58,17 @@ export class Model {
     this.listener();
   }
 
+  /** Whether what is shown may no longer be true. */
   stale(): boolean {
     return this.news.stale(performance.now());
   }
 
+  /** Whether the station would take a command from this viewer now. It decides again when the command arrives. */
   may(c: Command): boolean {
     return this.state?.allowed_commands.includes(c) ?? false;
   }
 
+  /** Changes the viewer's settings and keeps them. */
   set(change: Partial<Settings>): void {
     this.settings = { ...this.settings, ...change };
     save(this.settings);
@@ -73,6 +77,7 @@ export class Model {
     this.changed();
   }
 
+  /** Opens or leaves the preparation of a run. Nothing is sent. */
   prepare(on: boolean): void {
     this.preparing = on;
     this.problem = null;
@@ -81,6 +86,7 @@ export class Model {
     this.changed();
   }
 
+  /** Picks the profile of the next run; its corridor is fetched for the chart. */
   choose(profile: string): void {
     this.chosen = profile;
     this.wantPlan();
@@ -105,6 +111,7 @@ export class Model {
     }
   }
 
+  /** Asks for a run. The preparation stays open when it is refused, with everything that was typed. */
   async begin(order: Omit<Order, 'by'>): Promise<void> {
     if (await this.tell('start', '/runs', order)) this.preparing = false;
     this.changed();
@@ -130,6 +137,7 @@ export class Model {
     this.lately = [{ seq, wall: Date.now(), text, by }, ...this.lately].slice(0, MOST_LATELY);
   }
 
+  // A state is taken only when it is news; a repeated one must not look like life.
   private takeState(s: State): void {
     const restarted = this.state !== null && this.state.boot_id !== s.boot_id;
     if (restarted) {

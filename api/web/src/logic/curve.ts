@@ -100,7 +100,7 @@ export function timeStep(span: number, most: number): number {
   return steps.find((s) => span / s <= most) ?? 7200;
 }
 
-/** Round steps for a temperature axis. */
+/** Round steps for a temperature axis of `span` degrees, either scale. */
 export function tempStep(span: number, most: number): number {
   const steps = [10, 20, 25, 50, 100, 200];
   return steps.find((s) => span / s <= most) ?? 500;

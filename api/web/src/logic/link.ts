@@ -35,6 +35,7 @@ export class Link {
 
   constructor(private readonly o: LinkOptions) {}
 
+  /** Connects for the first time. */
   start(): void {
     this.stopped = false;
     this.connect();
@@ -75,6 +76,7 @@ export class Link {
     this.timer = this.o.later(() => this.lost(), SILENCE_MS);
   }
 
+  // Anything received counts as a sign of life, even nonsense: a station that babbles is at least there.
   private take(data: unknown): void {
     this.watch();
     const m = parse(data);
@@ -89,6 +91,7 @@ export class Link {
     this.o.message(m);
   }
 
+  // Gives the connection up and plans the next try.
   private lost(): void {
     this.o.forget(this.timer);
     this.drop();

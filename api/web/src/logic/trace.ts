@@ -28,6 +28,7 @@ export class TraceStore {
     return this.time.at(-1) ?? -1;
   }
 
+  /** Forgets everything and begins another run. */
   clear(runID: number): void {
     this.runID = runID;
     this.time = [];
@@ -70,6 +71,7 @@ export class TraceStore {
     return true;
   }
 
+  // Appends rows whose time rises; a column met for the first time has a gap up to here.
   private push(time: number[], profile: number[], columns: Map<string, Column>): void {
     const had = this.time.length;
     for (const name of columns.keys()) {
@@ -95,6 +97,8 @@ export class TraceStore {
     };
   }
 
+  // Halves the rows without losing an extreme. Profile time is a column like any other: it rises, so its two extremes
+  // of a bucket are its first and last.
   private compact(): void {
     const names = this.names();
     const rows = thin({ x: this.time, columns: [this.profile, ...names.map((n) => this.column(n))] },

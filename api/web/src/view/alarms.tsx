@@ -7,6 +7,7 @@ import type { Alarm, State } from '../wire.ts';
 
 export function Alarms({ m, s }: { m: Model; s: State }) {
   if (s.alarms.length === 0) return null;
+  // First-out order comes from the station; this only lifts the first one up in case a list is cut.
   const list = [...s.alarms].sort((a, b) => Number(b.first_out) - Number(a.first_out));
   return (
     <section class="sheet alarms" aria-labelledby="alarms-title">
@@ -18,6 +19,7 @@ export function Alarms({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// The value is the one at the moment the alarm was raised, beside the limit it broke; both may be missing.
 function Row({ a, m, scale }: { a: Alarm; m: Model; scale: Scale }) {
   const open = wantsAcknowledge(a.state);
   return (

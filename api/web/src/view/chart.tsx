@@ -14,6 +14,7 @@ import { ChartWords } from './chartwords.tsx';
 /** Everything the drawing and its words are made from. */
 export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[] }
 
+/** The chart with its title, key and words. Before a run it previews the chosen profile from the present joint. */
 export function ChartPanel({ m, s }: { m: Model; s: State }) {
   const lines = s.sensors.flatMap((q, i) => (isShown(m.settings, q) ? [{ name: q.name, label: q.label, ...strokeOf(i), values: [] }] : []));
   const picture = m.plan ? compose(m, s, lines) : null;
@@ -30,6 +31,7 @@ export function ChartPanel({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// The measured joint is a whole line, an estimated one is dashed: they must never look alike.
 function Key({ estimated }: { estimated: boolean }) {
   return (
     <>
@@ -53,6 +55,7 @@ function compose(m: Model, s: State, lines: Line[]): Picture {
   const estimated = trace.column('joint:estimated');
   const columns = [trace.profile, joint, estimated.length ? estimated : joint.map(() => null),
     ...lines.map((l) => { const c = trace.column(l.name); return c.length ? c : joint.map(() => null); })];
+  // The plot takes about seven tenths of a wide window; more columns than device pixels would only cost time.
   const pixels = Math.max(200, Math.min(1600, Math.round(window.innerWidth * devicePixelRatio * 0.7)));
   const end = Math.max(trace.last(), plan.time_s.at(-1) ?? 0);
   const rows = thin({ x: trace.time, columns }, 0, end, pixels);
@@ -61,6 +64,7 @@ function compose(m: Model, s: State, lines: Line[]): Picture {
   return { plan, curve, joint: curve.columns[0]!, estimated: curve.columns[1]!, lines: lines.map((l, i) => ({ ...l, values: curve.columns[i + 2]! })) };
 }
 
+// Holds the drawing, which lives outside the virtual tree: uPlot owns what is inside the box and redraws it in place.
 function Canvas({ m, picture }: { m: Model; picture: Picture }) {
   const box = useRef<HTMLDivElement>(null);
   const readout = useRef<HTMLParagraphElement>(null);

@@ -9,6 +9,7 @@ import type { Picture } from './chart.tsx';
 
 interface Props { picture: Picture; run: Run | null; jointC: number | null; scale: Scale }
 
+/** Closed until asked for, so that a table of numbers is not laid out ten times a second. */
 export function ChartWords({ picture, run, jointC, scale }: Props) {
   const [open, setOpen] = useState(false);
   return (
@@ -57,6 +58,7 @@ function corridor(low: number | null, high: number | null, scale: Scale): string
   return low === null || high === null ? '' : `; the corridor is ${digits(low, scale, 0)} to ${temp(high, scale, 0)}`;
 }
 
+// Index of the row whose time is nearest to s. x rises.
 function nearest(x: number[], s: number): number {
   let lo = 0;
   let hi = x.length - 1;

@@ -24,6 +24,7 @@ export type Inks = (name: string) => string;
 const FONT = '13px system-ui, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", sans-serif';
 const HEAD = 26; // px above the plot, for the segment names
 
+/** One uPlot with what it needs to be made again when colours, scale or lines change. */
 export class Drawing {
   private plot: uPlot | null = null;
   private key = '';
@@ -67,6 +68,7 @@ export class Drawing {
     return { width: this.box.clientWidth, height: this.box.clientHeight };
   }
 
+  // Order matters: corridor first so that everything lies over it, the joint last so that nothing lies over the joint.
   private data(): uPlot.AlignedData {
     const p = this.picture!;
     const as = (c: Column) => c.map((v) => (v === null ? null : toScale(v, this.scale)));
@@ -135,6 +137,7 @@ export class Drawing {
   }
 }
 
+// Multiples of step from min to max, both included when they are multiples.
 function steps(max: number, step: number, min = 0): number[] {
   const out: number[] = [];
   for (let v = Math.ceil(min / step) * step; v <= max; v += step) out.push(v);

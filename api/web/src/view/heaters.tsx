@@ -52,6 +52,7 @@ function Track({ value, mark, end }: { value: number | null; mark: number | null
   );
 }
 
+// v as a part of a whole, 0…1; 0 for a whole of nothing.
 function part(v: number, of: number): number {
   return of > 0 ? Math.min(1, Math.max(0, v / of)) : 0;
 }

@@ -14,6 +14,7 @@ export function HoldButton({ label, detail, disabled, done }: Props) {
   latest.current = done;
   const [said, say] = useState('');
 
+  // Fires from a drawn frame only: if the page is so busy that nobody saw the button fill up, nothing starts.
   const draw = () => {
     const t = performance.now();
     if (fill.current) fill.current.style.transform = `scaleX(${hold.fraction(t)})`;
@@ -48,6 +49,7 @@ export function HoldButton({ label, detail, disabled, done }: Props) {
   // The station may take the permission away under the finger.
   useEffect(() => { if (disabled) release(); }, [disabled]);
 
+  // aria-disabled rather than disabled: a disabled button takes no focus, and nobody would hear why it does nothing.
   const holdKey = (e: KeyboardEvent) => e.key === ' ' || e.key === 'Enter';
   return (
     <>

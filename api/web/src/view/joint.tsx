@@ -29,6 +29,7 @@ export function JointPanel({ s, plan, melt, scale }: Props) {
   );
 }
 
+// Which sensor, and whether it measures or is estimated; a bad one says how bad instead of a number.
 function source(j: Joint | null, good: boolean): string {
   if (!j) return 'No joint is measured.';
   if (!good) return `${j.label}: ${healthOf(j.quality)}`;
@@ -73,6 +74,7 @@ const balls: Record<Melt, string> = {
   molten: 'M14 24h32c9 6 9 16 2 22H12c-7-6-7-16 2-22z',
 };
 
+// The ball between its two pads: round and hatched, sagging, or flat and full. The shape says it without the colour.
 function Ball({ c, plan }: { c: number | null; plan: Plan | null }) {
   if (c === null || !plan || !(plan.liquidus_c > 0)) return null;
   const melt = meltAt(c, plan);

@@ -25,6 +25,7 @@ function under(u: uPlot, p: Picture, ink: Inks): void {
   ctx.restore();
 }
 
+// Diagonal lines, so that the stretch is told from the corridor without colour.
 function hatch(ctx: CanvasRenderingContext2D, x: number, y: number, w: number, h: number, colour: string): void {
   ctx.save();
   ctx.beginPath();
@@ -55,6 +56,7 @@ function over(u: uPlot, p: Picture, ink: Inks, scale: Scale, font: string): void
   ctx.restore();
 }
 
+// Dash-dot, a pattern no trace has.
 function liquidus(u: uPlot, p: Picture, ink: Inks, scale: Scale, px: number): void {
   if (!(p.plan.liquidus_c > 0)) return;
   const { ctx, bbox } = u;
@@ -102,6 +104,7 @@ function names(u: uPlot, p: Picture, ink: Inks, px: number): void {
   }
 }
 
+// Cuts a name to a width, with a full stop to show it; fewer than three letters say nothing.
 function fit(ctx: CanvasRenderingContext2D, text: string, width: number): string {
   if (ctx.measureText(text).width <= width) return text;
   for (let n = text.length - 1; n >= 3; n--) {
@@ -111,6 +114,7 @@ function fit(ctx: CanvasRenderingContext2D, text: string, width: number): string
   return '';
 }
 
+// Where the past ends.
 function now(u: uPlot, p: Picture, ink: Inks, px: number): void {
   if (p.curve.now === null) return;
   const { ctx, bbox } = u;

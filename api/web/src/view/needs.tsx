@@ -32,6 +32,7 @@ export function Needs({ s, scale }: { s: State; scale: Scale }) {
   );
 }
 
+// Both carry their meaning in words for a screen reader: a tick and a cross are only shapes.
 function Tick() {
   return <svg class="tick" viewBox="0 0 16 16" role="img" aria-label="holds:"><path d="M2 8l4 4 8-9" /></svg>;
 }
@@ -40,6 +41,7 @@ function Cross() {
   return <svg class="cross" viewBox="0 0 20 20" role="img" aria-label="missing:"><path d="M7 1h6l6 6v6l-6 6H7l-6-6V7z" /><path d="M10 5v6M10 13v2" class="bang" /></svg>;
 }
 
+// Heaters together against the budget; what the station as a whole does with heat, fans and the record.
 export function Mains({ s }: { s: State }) {
   const { power_w, budget_w } = s.mains;
   const used = budget_w > 0 ? Math.min(1, Math.max(0, power_w / budget_w)) : 0;

@@ -21,18 +21,26 @@ export function Now({ m }: { m: Model }) {
     );
   }
   const { scale } = m.settings;
+  const side = (
+    <div class="side" key="side">
+      <Ended s={s} scale={scale} />
+      <Alarms m={m} s={s} />
+      <Needs s={s} scale={scale} />
+      <Mains s={s} />
+      <Lately m={m} />
+    </div>
+  );
+  // Where there is one column, alarms come before the sensors and everything else that explains. Moved in the document
+  // and not by style, so that the keyboard and a screen reader meet them in the same order as the eye.
+  const alarming = s.alarms.length > 0;
+  // While a run is being prepared, nothing is hot yet and the room belongs to the choice.
   return (
     <div class={`now${m.preparing ? ' preparing' : ''}`}>
       {m.preparing ? <Prepare m={m} /> : <JointPanel s={s} plan={m.showsRun() ? m.plan : null} melt={m.plan} scale={scale} />}
       <ChartPanel m={m} s={s} />
-      {!m.preparing && <Sensors m={m} s={s} />}
-      <div class="side">
-        <Ended s={s} scale={scale} />
-        <Alarms m={m} s={s} />
-        <Needs s={s} scale={scale} />
-        <Mains s={s} />
-        <Lately m={m} />
-      </div>
+      {alarming && side}
+      {!m.preparing && <Sensors key="sensors" m={m} s={s} />}
+      {!alarming && side}
       {!m.preparing && <Heaters s={s} scale={scale} />}
     </div>
   );

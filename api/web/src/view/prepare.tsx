@@ -38,6 +38,7 @@ export function Prepare({ m }: { m: Model }) {
   );
 }
 
+// Radio buttons and not a drop-down: with gloves, every choice has to be in sight and as large as a thumb.
 function Profiles({ m }: { m: Model }) {
   if (m.profiles.length === 0) return <p>The station has not told its profiles yet.</p>;
   return (
@@ -56,6 +57,7 @@ function Profiles({ m }: { m: Model }) {
   );
 }
 
+// Free text, remembered by nothing but the run: boards and parts get pages of their own.
 function Field({ label, value, input }: { label: string; value: string; input: (e: Event) => void }) {
   return (
     <label class="field">

@@ -24,6 +24,8 @@ export function Rail({ m }: { m: Model }) {
   );
 }
 
+// Which deeds are offered follows the state first and the station's list of allowed commands second: a deed that is
+// merely forbidden to this viewer is left out, a deed that waits for something is shown and says for what.
 function Deeds({ m, s }: { m: Model; s: State }) {
   if (m.preparing) return <StartDeeds m={m} s={s} />;
   if (s.trip_id !== 0) return <TripDeed m={m} s={s} />;
@@ -55,6 +57,7 @@ function RunLabel({ run }: { run: Run }) {
   );
 }
 
+// Why there is nothing to press, in words and with what to do about it.
 function whyNot(s: State): string {
   const missing = s.permissives.find((p) => !p.holds);
   if (s.state === 'stopping' || s.state === 'aborting') return 'Heat is off. Wait for the machine to settle.';
@@ -62,6 +65,7 @@ function whyNot(s: State): string {
   return 'You are watching. Heat is started at the station itself.';
 }
 
+// While the lift window is open, its confirmation is the widest thing in the rail; on a phone it is the only one.
 function LiveDeeds({ m, s }: { m: Model; s: State }) {
   const removal = s.run?.kind === 'removal';
   const lift = m.may('confirm_lift') && s.lift.open && !s.lift.confirmed;
@@ -78,6 +82,7 @@ function LiveDeeds({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// A reset names the trip it means, so that a trip that comes while the finger is on its way is not reset unseen.
 function TripDeed({ m, s }: { m: Model; s: State }) {
   const first = s.alarms.find((a) => a.first_out) ?? s.alarms[0];
   return (
@@ -89,6 +94,7 @@ function TripDeed({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// Start is offered on fresh news only: whoever starts heat has to see the machine as it is.
 function StartDeeds({ m, s }: { m: Model; s: State }) {
   const p = m.profiles.find((x) => x.name === m.chosen);
   const blocked = s.permissives.find((x) => !x.holds);
@@ -103,6 +109,7 @@ function StartDeeds({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// A deed is one press, 72 px tall for a gloved thumb. While one command is under way all wait, except Stop.
 interface DeedProps { m: Model; label: string; detail: string; act: () => void; main?: boolean; urgent?: boolean; disabled?: boolean }
 
 function Deed({ m, label, detail, act, main, urgent, disabled }: DeedProps) {

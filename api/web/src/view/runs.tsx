@@ -28,6 +28,7 @@ function useDocument<T>(path: string): { got: T | null; failed: string } {
   return { got, failed };
 }
 
+// Fifty runs are about two weeks of a busy bench; older ones are in the record and reached through the API.
 function List({ m }: { m: Model }) {
   const { got, failed } = useDocument<{ runs: RunLine[] }>('/runs?limit=50');
   const scale = m.settings.scale;
@@ -53,6 +54,7 @@ function List({ m }: { m: Model }) {
   );
 }
 
+// A run that was stopped or cut off never reads as passed, whatever was judged up to there.
 function Outcome({ state, verdict }: { state: string; verdict: string | null }) {
   const word = state === 'running' ? 'not ended' : state === 'complete' ? (verdict === 'pass' ? 'pass' : verdict === 'fail' ? 'limit missed' : 'complete') : plain(state);
   return (
@@ -63,6 +65,7 @@ function Outcome({ state, verdict }: { state: string; verdict: string | null }) 
   );
 }
 
+// The number comes from the address bar, so anything can be in it.
 function One({ id, scale }: { id: string; scale: Scale }) {
   const number = /^\d{1,15}$/.test(id) ? id : '0';
   const { got, failed } = useDocument<RunDetail>(`/runs/${number}`);
@@ -89,6 +92,7 @@ function One({ id, scale }: { id: string; scale: Scale }) {
   );
 }
 
+// Every limit with its source. Advice is marked as such and never coloured as a miss.
 function Checks({ judged, scale }: { judged: RunDetail['judgement']; scale: Scale }) {
   if (!judged) return <section class="sheet"><h2>Limits</h2><p>Nothing was judged.</p></section>;
   return (
@@ -121,6 +125,7 @@ function amount(v: number, unit: string, scale: Scale): string {
   return unit === 's' ? `${v.toFixed(0)} s` : inScale(`${v.toFixed(2)} ${unit}`, scale);
 }
 
+// Times are since the start of the run, as on the chart.
 function Events({ events, scale }: { events: StationEvent[]; scale: Scale }) {
   if (events.length === 0) return null;
   return (

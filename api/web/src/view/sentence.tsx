@@ -12,6 +12,7 @@ import type { State } from '../wire.ts';
 /** What the sentence is about, for the mark beside it: each has a shape of its own, colour only repeats it. */
 export type Mood = 'rest' | 'heat' | 'pause' | 'act' | 'cool' | 'done' | 'wrong' | 'lost';
 
+/** The mood of a state. What is wrong outranks everything; what waits for a hand outranks what only goes on. */
 export function moodOf(s: State): Mood {
   if (s.trip_id !== 0 || s.state === 'aborting' || s.state === 'aborted') return 'wrong';
   if (s.lift.open && !s.lift.confirmed) return 'act';
