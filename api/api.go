@@ -19,6 +19,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/prometheus/client_golang/prometheus"
 	"go.uber.org/zap"
+	"go.uber.org/zap/zapcore"
 
 	"trivet/api/web"
 	"trivet/process"
@@ -85,8 +86,10 @@ type Options struct {
 // Limits of one server (hazard N-08). Judgement; tests hold to them.
 const (
 	headerTimeout = 5 * time.Second
-	readTimeout   = 15 * time.Second // whole request; the body of a command is small
 	writeTimeout  = 60 * time.Second // a long record over a slow radio link
+	// readTimeout also ends requests that are being answered: the server watches the connection meanwhile, and takes a
+	// deadline that passes for a viewer that has gone. Slow bodies are the router's to catch, after five seconds.
+	readTimeout   = writeTimeout
 	idleTimeout   = 60 * time.Second
 	maxHeader     = 16 << 10
 	maxBody       = 1 << 20
@@ -133,7 +136,11 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, log: o.Log.Named("api"), gate: g, mux: http.NewServeMux(), page: page,
+	// A flood of requests must not become a flood of lines: ten of a kind each second, then one in a thousand.
+	log := o.Log.Named("api").WithOptions(zap.WrapCore(func(c zapcore.Core) zapcore.Core {
+		return zapcore.NewSamplerWithOptions(c, time.Second, 10, 1000)
+	}))
+	s := &Server{o: o, log: log, gate: g, mux: http.NewServeMux(), page: page,
 		heavy: make(chan struct{}, heavyPlaces), alarms: safety.Rows()}
 	s.hub = newHub(s)
 	if s.metrics, err = newMetrics(s); err != nil {
@@ -214,12 +221,54 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	r = r.WithContext(context.WithValue(r.Context(), atStationKey{}, atStation(r)))
-	if large(r.URL.Path) {
-		pack(w, r, s.mux)
-		return
+	switch {
+	case r.URL.Path == streamPath: // takes the connection over, which a wrapped writer would hide
+		s.mux.ServeHTTP(w, r)
+	case large(r.URL.Path):
+		s.guarded(w, r, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { pack(w, r, s.mux) }))
+	default:
+		s.guarded(w, r, s.mux)
 	}
-	s.mux.ServeHTTP(w, r)
 }
+
+// guarded calls h and turns a panic into a problem document. The server would survive it anyway, but answer nothing and log a
+// page; and the router panics when a viewer goes away in the middle of an answer, which is no fault at all.
+func (s *Server) guarded(w http.ResponseWriter, r *http.Request, h http.Handler) {
+	t := &tracked{ResponseWriter: w}
+	defer func() {
+		switch v := recover(); {
+		case v == nil:
+		case v == http.ErrAbortHandler:
+			panic(v)
+		case t.began:
+			s.log.Info("an answer was broken off", zap.String("path", clip(r.URL.Path)), zap.Any("why", v))
+			panic(http.ErrAbortHandler) // closes the connection, so that nobody takes half an answer for a whole one
+		default:
+			s.log.Error("a handler failed", zap.String("path", clip(r.URL.Path)), zap.Any("why", v), zap.Stack("stack"))
+			s.refuse(w, problem("internal", "The request could not be answered."))
+		}
+	}()
+	h.ServeHTTP(t, r)
+}
+
+// tracked remembers whether an answer has begun.
+type tracked struct {
+	http.ResponseWriter
+	began bool
+}
+
+func (t *tracked) WriteHeader(code int) {
+	t.began = true
+	t.ResponseWriter.WriteHeader(code)
+}
+
+func (t *tracked) Write(p []byte) (int, error) {
+	t.began = true
+	return t.ResponseWriter.Write(p)
+}
+
+// Unwrap gives the deadlines of the connection to those who ask for them.
+func (t *tracked) Unwrap() http.ResponseWriter { return t.ResponseWriter }
 
 // noRoute tells a wrong method from a wrong path. The router knows which and writes the Allow header; its plain text
 // is dropped in favour of a problem document.

@@ -38,6 +38,7 @@ type desk struct {
 	rows    []station.Sample
 	verdict *process.Verdict
 	failing error // of the archive
+	panics  bool  // so does the archive
 	runs    []station.RunRecord
 }
 
@@ -111,6 +112,9 @@ func (d *desk) Present() (int64, int, []station.Sample) {
 func (d *desk) Verdict() *process.Verdict { return d.verdict }
 
 func (d *desk) Runs(_ context.Context, limit int) ([]station.RunRecord, error) {
+	if d.panics {
+		panic("a fault in the archive")
+	}
 	return d.runs[:min(limit, len(d.runs))], d.failing
 }
 
