@@ -41,7 +41,7 @@ type Theta [Count]float64
 var spread = Theta{
 	heatTop: 0.3, heatJoint: 0.2, heatRing: 0.3, jetTop: 0.15, jetJoint: 0.2, viewJoint: 0.2, viewRing: 0.2,
 	across: 0.7, along: 0.6, loss: 0.3, spill: 0.5, latent: 0.3,
-	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.2,
+	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.05,
 }
 
 // Bounds keep a fit physical whatever the data say.

@@ -45,6 +45,7 @@ type score struct {
 	body, board              float64 // °C, highest
 	wait                     float64 // s of waiting
 	early                    float64 // °C rms below 150 °C
+	stretch                  float64 // share by which the heating took longer than asked
 	done                     bool
 	forecast, covered, total float64
 }
@@ -103,6 +104,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 	s := score{name: tr.board.Name}
 	var sq, n, sq150, n150, sqE, nE, talTrue, talPlan, peakPlan, peak float64
 	var open, slow time.Duration
+	var asked, took float64
 	l.Begin()
 	for k := 1; k < 15000; k++ {
 		now := time.Duration(k) * 100 * time.Millisecond
@@ -122,7 +124,11 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 		if see != nil {
 			see(amp.read(now, p.Sensed(plant.BoardNear)))
 		}
-		slow += time.Duration(pace() * float64(100*time.Millisecond))
+		step := time.Duration(pace() * float64(100*time.Millisecond))
+		if !in.Cool && !in.Still {
+			asked, took = asked+step.Seconds(), took+0.1
+		}
+		slow += step
 		fo := f.Step(slow, control.FollowIn{Coldest: walk, Lifted: open > 6*time.Second})
 		if fo.Open {
 			open += 100 * time.Millisecond
@@ -172,6 +178,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 		}
 	}
 	s.rms, s.rms150, s.early = math.Sqrt(sq/n), math.Sqrt(sq150/max(n150, 1)), math.Sqrt(sqE/max(nE, 1))
+	s.stretch = took/max(asked, 1) - 1
 	s.peak, s.tal = peak-peakPlan, talTrue-talPlan
 	return s
 }
@@ -250,9 +257,9 @@ func table(title string, s []score) string {
 		over = max(over, s[i].peak)
 		body, board = max(body, s[i].body), max(board, s[i].board)
 	}
-	return fmt.Sprintf("%-10s n=%d  rms %s | >150 %s | <150 %s | max %s | peak %s (over %+.2f) | tal %s | wait %s | body %.0f board %.0f",
+	return fmt.Sprintf("%-10s n=%d  rms %s | >150 %s | <150 %s | max %s | peak %s (over %+.2f) | tal %s | wait %s | stretch %s | body %.0f board %.0f",
 		title, len(s), col(func(s score) float64 { return s.rms }), col(func(s score) float64 { return s.rms150 }), col(func(s score) float64 { return s.early }),
-		col(func(s score) float64 { return s.maxErr }), col(func(s score) float64 { return s.peak }), over, col(func(s score) float64 { return s.tal }), col(func(s score) float64 { return s.wait }), body, board)
+		col(func(s score) float64 { return s.maxErr }), col(func(s score) float64 { return s.peak }), over, col(func(s score) float64 { return s.tal }), col(func(s score) float64 { return s.wait }), col(func(s score) float64 { return s.stretch }), body, board)
 }
 
 // setting reads a number for a longer evaluation from the environment, such as TRIVET_EVAL_BOARDS=200.
@@ -266,7 +273,7 @@ func setting(name string, otherwise float64) float64 {
 func report(s []score) string {
 	var b strings.Builder
 	for _, x := range s {
-		fmt.Fprintf(&b, "%-18s rms %5.2f >150 %5.2f <150 %5.2f max %5.2f peak %+5.2f tal %+5.1f body %.0f board %.0f wait %.0f done %v\n", x.name, x.rms, x.rms150, x.early, x.maxErr, x.peak, x.tal, x.body, x.board, x.wait, x.done)
+		fmt.Fprintf(&b, "%-18s rms %5.2f >150 %5.2f <150 %5.2f max %5.2f peak %+5.2f tal %+5.1f body %.0f board %.0f wait %.0f stretch %.2f done %v\n", x.name, x.rms, x.rms150, x.early, x.maxErr, x.peak, x.tal, x.body, x.board, x.wait, x.stretch, x.done)
 	}
 	return b.String()
 }

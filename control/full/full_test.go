@@ -26,6 +26,14 @@ func (s *solving) Step(now time.Duration, in *control.Inputs, out *control.Outpu
 	}
 }
 
+// walking returns the pace of a law, or none where TRIVET_EVAL_PACE is 0.
+func walking(l *solving) func() float64 {
+	if setting("PACE", 1) == 0 {
+		return steady
+	}
+	return l.Pace
+}
+
 func fullLaw(tr trial, zones []control.Zone) *solving {
 	f := factsOf(tr.machine, tr.board)
 	return &solving{Law: full.New(full.Config{
@@ -39,7 +47,7 @@ func TestFullLawOnBoards(t *testing.T) {
 	zones := commission(trials[0].machine, trials[0].board)
 	one := func(_ int, tr trial) score {
 		l := fullLaw(tr, zones)
-		s := run(tr, l, l.SeeBoard, steady, nil)
+		s := run(tr, l, l.SeeBoard, walking(l), nil)
 		s.name += " " + (l.spent / time.Duration(max(1, l.jobs))).Round(100*time.Microsecond).String()
 		return s
 	}

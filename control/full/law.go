@@ -110,6 +110,15 @@ func (l *Law) Plan() *plan.Schedule {
 	return l.best.Schedule
 }
 
+// Pace returns how fast profile time should go from now on, 1 being as the profile asks and less where the plan found
+// that the machine cannot follow. Whoever walks the profile multiplies the time that passes by it.
+func (l *Law) Pace() float64 {
+	if p := l.Plan(); p != nil {
+		return p.PaceAt(l.last)
+	}
+	return 1
+}
+
 // Latest returns the last result given, followed or not; nil before the first. It must not be changed.
 func (l *Law) Latest() *Result { return l.best }
 

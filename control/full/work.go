@@ -146,31 +146,36 @@ func Solve(w Work) Result {
 	}
 	p := plan.Problem{
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
-		Target: target(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
+		Horizon: horizon, Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
+	p.Target, p.Breaks = target(&w)
 	r.Schedule, r.Err = plan.Solve(&p)
 	return r
 }
 
-// target lays out what the balls should do from now on, a value a second. Where profile time stands still it does so
-// for the joint to catch up or the part to be lifted, which the plan cannot know the end of: the target stands too.
-// Heat ends where cooling begins, so the last target before it is held to the horizon.
-func target(w *Work) []float64 {
-	out := make([]float64, 0, horizon)
+// target lays out what the balls should do from now on, a value per second of profile time, and where segments end in
+// it. Where profile time stands still it does so for the joint to catch up or the part to be lifted, which the plan
+// cannot know the end of: the target stands too. Heat ends where cooling begins, so the last target before it is held.
+func target(w *Work) (out, breaks []float64) {
 	cool, hasCool := w.Plan.CoolSegment()
 	last := float64(w.Plan.At(w.Profile).Target)
+	segment := w.Plan.At(w.Profile).Segment
 	for i := range horizon {
 		pt := w.Plan.At(w.Profile + time.Duration(i)*time.Second)
-		if !w.Still && !(hasCool && pt.Segment >= cool) && !lowering(w.Plan, pt.Segment, last, float64(pt.Target)) {
+		heating := !(hasCool && pt.Segment >= cool) && pt.Slope > -0.01
+		if !w.Still && heating {
 			last = float64(pt.Target)
+			if pt.Segment != segment {
+				segment, breaks = pt.Segment, append(breaks, float64(i))
+			}
 		}
 		out = append(out, last)
 	}
-	return out
-}
-
-// lowering reports whether the target falls in the segment before cooling: the corner is rounded into the fall.
-func lowering(p *process.Plan, segment int, last, next float64) bool {
-	cool, ok := p.CoolSegment()
-	return ok && segment == cool-1 && next < last
+	if !w.Still {
+		// The last segment counts up to where its hold begins; a hold is not stretched.
+		if hold := (w.Plan.HoldBegin(segment) - w.Profile).Seconds(); hold > 1 && (len(breaks) == 0 || hold > breaks[len(breaks)-1]) {
+			breaks = append(breaks, hold)
+		}
+	}
+	return out, breaks
 }

@@ -24,6 +24,8 @@ type Schedule struct {
 	Board   []float64         // hottest of the board's lumps, °C
 	Target  []float64         // what the profile wants of the balls, °C
 	Load    []float64         // mains power, W
+	Walk    []float64         // how fast profile time should go, 1 being real time
+	Pace    []float64         // the same by segment, from the present one on
 	Miss    float64           // rms of Ball − Target over the horizon, °C
 	Worst   float64           // largest lag behind the target, °C
 }
@@ -54,6 +56,12 @@ func (s *Schedule) At(t time.Duration) (set, rate [Groups]float64, reading float
 		set[g], rate[g] = a+f*(b-a), b-a
 	}
 	return set, rate, s.Reading[i] + f*(s.Reading[j]-s.Reading[i])
+}
+
+// PaceAt returns how fast profile time should go at law time t: 1 as the profile asks, less where the machine cannot follow.
+func (s *Schedule) PaceAt(t time.Duration) float64 {
+	i, _, _ := s.index(t)
+	return s.Walk[i]
 }
 
 // BallAt returns the planned temperature of the outer balls at law time t, °C.

@@ -28,7 +28,11 @@ type Problem struct {
 	Rate    float64         // of the balls now, K/s
 	Now     [Groups]float64 // heater temperatures, °C
 	Heaters [Groups]Heater
-	Target  []float64 // °C of the outer balls, one per second from Begin; 20…1500 values
+	Target  []float64 // °C of the outer balls, one per second of profile time from now; the last holds on; 20…1500 values
+	// Breaks are the profile seconds from now at which segments end, rising. Each segment up to the last break may be
+	// walked slower than real time, down to leastPace, where the machine cannot follow it. Empty: no stretching.
+	Breaks  []float64
+	Horizon int       // s to plan for, 20…1500
 	Budget  float64   // W
 	Body    float64   // °C the package top's reading should keep to; 0 for none
 	Board   float64   // °C the board should keep to; 0 for none
@@ -48,6 +52,9 @@ const (
 	spare    = 0.94      // highest planned duty: the rest is for feedback
 	pace     = 2.0       // s, step of the search
 	passes   = 7
+	// A tenth slower costs as much as lagging 1.2 °C behind all the way: the profile is stretched by the least.
+	wPace     = 1 / 0.03
+	leastPace = 0.4 // of real time; what needs more than that is refused, not stretched
 )
 
 // knotTimes returns when the heater temperatures have knots: close together now, wide apart later.
@@ -65,8 +72,9 @@ type search struct {
 	p      *Problem
 	n      int       // steps
 	k      int       // knots besides the fixed first
+	np     int       // paces
 	t      []float64 // knot times, s
-	z      []float64 // free knots, group by group
+	z      []float64 // free knots, group by group, then a pace per segment
 	seg    []int     // knot before each step's middle
 	states []model.State
 	r, r2  []float64
@@ -75,7 +83,7 @@ type search struct {
 
 // Solve returns the schedule that follows the target best. It fails on a problem that is not numbers or too short.
 func Solve(p *Problem) (*Schedule, error) {
-	if len(p.Target) < 20 || len(p.Target) > 1500 {
+	if len(p.Target) < 20 || p.Horizon < 20 || p.Horizon > 1500 {
 		return nil, errors.New("plan: the time to plan for is out of range, allowed 20…1500 s")
 	}
 	for g := range Groups {
@@ -84,7 +92,7 @@ func Solve(p *Problem) (*Schedule, error) {
 			return nil, errors.New("plan: a heater has no usable model")
 		}
 	}
-	s := &search{p: p, n: int(float64(len(p.Target)-1) / pace)}
+	s := &search{p: p, n: int(float64(p.Horizon) / pace), np: len(p.Breaks)}
 	s.t = knotTimes(float64(s.n) * pace)
 	s.k = len(s.t) - 1
 	s.seg = make([]int, s.n)
@@ -95,7 +103,7 @@ func Solve(p *Problem) (*Schedule, error) {
 		}
 	}
 	m := s.count()
-	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*Groups*s.k)
+	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*s.free())
 	s.states = make([]model.State, s.n+1)
 	s.begin()
 	s.improve()
@@ -104,13 +112,20 @@ func Solve(p *Problem) (*Schedule, error) {
 
 // begin fills the knots with a first guess: the last plan, or heaters that lead the target.
 func (s *search) begin() {
-	s.z = make([]float64, Groups*s.k)
+	s.z = make([]float64, s.free())
 	p := s.p
+	for i := range s.np {
+		s.z[Groups*s.k+i] = 1
+		// The search begins at the last plan's pace of the same segment, counted from the end.
+		if w := p.Warm; w != nil && len(w.Pace) >= s.np-i {
+			s.z[Groups*s.k+i] = w.Pace[len(w.Pace)-(s.np-i)]
+		}
+	}
 	for g := range Groups {
 		for k := range s.k {
 			t := s.t[k+1]
 			v := 0.0
-			if w := p.Warm; w != nil {
+			if w := p.Warm; w != nil && w.Len() > 0 {
 				set, _, _ := w.At(p.Begin + time.Duration(t*float64(time.Second)))
 				v = set[g]
 			} else {
@@ -150,10 +165,50 @@ func (s *search) input(z []float64, i int) model.Input {
 	return u
 }
 
+// free is how many unknowns there are.
+func (s *search) free() int { return Groups*s.k + s.np }
+
+// profileAt returns the profile second reached t seconds from now at the paces of z.
+func (s *search) profileAt(z []float64, t float64) float64 {
+	at := 0.0
+	for i, end := range s.p.Breaks {
+		v := math.Max(leastPace/2, z[Groups*s.k+i])
+		if need := (end - at) / v; t <= need {
+			return at + t*v
+		} else {
+			t -= need
+			at = end
+		}
+	}
+	return at + t
+}
+
+// paceAt returns the pace at profile second at.
+func (s *search) paceAt(z []float64, at float64) float64 {
+	for i, end := range s.p.Breaks {
+		if at < end {
+			return z[Groups*s.k+i]
+		}
+	}
+	return 1
+}
+
+// wanted returns the target t seconds from now, °C.
+func (s *search) wanted(z []float64, t float64) float64 {
+	last := len(s.p.Target) - 1
+	at := s.profileAt(z, t)
+	if at >= float64(last) {
+		return s.p.Target[last]
+	}
+	i := int(at)
+	f := at - float64(i)
+	return s.p.Target[i] + f*(s.p.Target[i+1]-s.p.Target[i])
+}
+
 // Residuals: four per step, then per knot and group duty twice, ceiling, bend, and per knot budget and balance.
 const perStep, perKnot = 4, Groups*4 + 3
 
-func (s *search) count() int { return perStep*s.n + perKnot*s.k }
+func (s *search) count() int { return perStep*s.n + perKnot*s.k + s.np }
 
 // residuals fills r for knots z, the part that does not depend on knots from segment `from` on being left alone.
 func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
@@ -175,7 +230,7 @@ func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
 		if keep {
 			s.states[i+1] = x
 		}
-		target := p.Target[min(len(p.Target)-1, int(float64(i+1)*pace))]
+		target := s.wanted(z, float64(i+1)*pace)
 		o := r[perStep*i : perStep*i+perStep]
 		o[0] = wTrack * (p.Params.Ball(&x) - target)
 		o[1] = hinge(p.Params.Body(&x, &u)-p.Body, p.Body > 0) * wLimit
@@ -183,6 +238,19 @@ func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
 		o[3] = wFlat * (x[2] - x[1])
 	}
 	s.knots(z, r[perStep*s.n:])
+	begin := 0.0
+	for i := range s.np {
+		v := z[Groups*s.k+i]
+		e := math.Sqrt(math.Max(0.5, (p.Breaks[i]-begin)/pace)) * wPace
+		begin = p.Breaks[i]
+		out := &r[perStep*s.n+perKnot*s.k+i]
+		*out = e * (1 - v)
+		if v > 1 {
+			*out = 20 * e * (v - 1) // never faster than asked
+		} else if v < leastPace {
+			*out += 20 * e * (leastPace - v)
+		}
+	}
 	sum := 0.0
 	for _, v := range r {
 		sum += v * v
@@ -241,7 +309,7 @@ func (s *search) knots(z, r []float64) {
 
 // improve runs damped Gauss–Newton passes.
 func (s *search) improve() {
-	m, n := s.count(), Groups*s.k
+	m, n := s.count(), s.free()
 	cost := s.residuals(s.z, s.r, 0, true)
 	lambda := 1e-3
 	h, g := make([]float64, n*n), make([]float64, n)
@@ -260,6 +328,9 @@ func (s *search) improve() {
 			if boardid.Solve(a, d, n) {
 				for i := range n {
 					next[i] = s.z[i] + math.Max(-80, math.Min(80, d[i]))
+					if i >= Groups*s.k {
+						next[i] = s.z[i] + math.Max(-0.2, math.Min(0.2, d[i]))
+					}
 				}
 				if c := s.residuals(next, s.r2, 0, false); c < cost {
 					better = cost-c > 1e-3*cost
@@ -279,10 +350,14 @@ func (s *search) improve() {
 
 // derive fills the Jacobian by forward differences; a knot touches nothing before the segment it ends.
 func (s *search) derive() {
-	const step = 0.5 // K
-	m, n := s.count(), Groups*s.k
+	m, n := s.count(), s.free()
 	for c := range n {
-		k := c % s.k // knot k+1 ends segment k
+		k, step := c%s.k, 0.5 // K; knot k+1 ends segment k
+		if c >= Groups*s.k {
+			k, step = 0, 0.005
+			s.tilt(c, step, m, n)
+			continue
+		}
 		z := s.z[c]
 		s.z[c] = z + step
 		copy(s.r2, s.r)
@@ -292,6 +367,28 @@ func (s *search) derive() {
 			s.jac[i*n+c] = (s.r2[i] - s.r[i]) / step
 		}
 	}
+}
+
+// tilt fills the column of a pace. It moves only the target, so that no model needs to be run again.
+func (s *search) tilt(c int, step float64, m, n int) {
+	for i := range m {
+		s.jac[i*n+c] = 0
+	}
+	z := s.z[c]
+	for i := range s.n {
+		t := float64(i+1) * pace
+		before := s.wanted(s.z, t)
+		s.z[c] = z - step
+		after := s.wanted(s.z, t)
+		s.z[c] = z
+		s.jac[perStep*i*n+c] = wTrack * (after - before) / step // minus the target, and a step down
+	}
+	row := perStep*s.n + perKnot*s.k + c - Groups*s.k
+	was := s.r[row]
+	s.z[c] = z - step
+	s.residuals(s.z, s.r2, s.k, false)
+	s.z[c] = z
+	s.jac[row*n+c] = (was - s.r2[row]) / step
 }
 
 // normal sets h to JᵀJ and g to Jᵀr.
@@ -327,8 +424,12 @@ func normal(jac, r, h, g []float64, m, n int) {
 // schedule writes the result out second by second.
 func (s *search) schedule() *Schedule {
 	p := s.p
-	n := len(p.Target)
-	out := &Schedule{Begin: p.Begin, Target: append([]float64(nil), p.Target...)}
+	n := p.Horizon
+	out := &Schedule{Begin: p.Begin, Pace: append([]float64(nil), s.z[Groups*s.k:]...)}
+	for i := range out.Pace {
+		out.Pace[i] = math.Max(leastPace, math.Min(1, out.Pace[i]))
+		s.z[Groups*s.k+i] = out.Pace[i]
+	}
 	x, was := p.State, p.Params.Ball(&p.State)-p.Rate
 	k := 0
 	sum := 0.0
@@ -355,7 +456,10 @@ func (s *search) schedule() *Schedule {
 		out.Body = append(out.Body, p.Params.Body(&x, &u))
 		out.Board = append(out.Board, math.Max(x[1], x[2]))
 		out.Load = append(out.Load, watts)
-		e := ball - p.Target[i]
+		want := s.wanted(s.z, float64(i))
+		out.Target = append(out.Target, want)
+		out.Walk = append(out.Walk, s.paceAt(s.z, s.profileAt(s.z, float64(i))))
+		e := ball - want
 		sum += e * e
 		out.Worst = math.Max(out.Worst, -e)
 		was = ball
