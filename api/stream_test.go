@@ -237,7 +237,8 @@ func TestAStoppedControlLoopIsSilence(t *testing.T) {
 
 func TestTheStationIsLookedAtOnlyWhileSomebodyListens(t *testing.T) {
 	d := newDesk(t)
-	addr := listen(t, newServer(t, d))
+	s := newServer(t, d)
+	addr := listen(t, s)
 	looks := func() int {
 		d.mu.Lock()
 		defer d.mu.Unlock()
@@ -253,6 +254,8 @@ func TestTheStationIsLookedAtOnlyWhileSomebodyListens(t *testing.T) {
 		last := next(t, c).Seq
 		until(t, c, &last, func(m heard) bool { return m.Type == "state" })
 		c.Close()
-		time.Sleep(150 * time.Millisecond) // for the server to notice
+		for s.hub.count() > 0 { // until the server has noticed
+			time.Sleep(10 * time.Millisecond)
+		}
 	}
 }
