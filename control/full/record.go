@@ -35,6 +35,8 @@ type recorder struct {
 	elapsed            float64              // s into the present sample
 	recent             [plan.Groups]float64 // heater temperatures of the last sample, °C
 	hasRecent          bool
+	before             [plan.Groups]float64 // the same a second earlier
+	hasBefore          bool
 	power              powers
 	start              float64 // °C, ambient as found before heat
 	hasStart           bool
@@ -83,6 +85,19 @@ func (r *recorder) find(in *control.Inputs) {
 	}
 }
 
+// real is where group g is by now: a moving heater is ahead of its own thermocouple.
+func (r *recorder) real(g int) float64 {
+	c := r.recent[g]
+	if !r.hasBefore {
+		return c
+	}
+	lag := 2.0 // s, nozzles; the model's own values
+	if g == plan.Area {
+		lag = 4
+	}
+	return c + lag*(c-r.before[g])
+}
+
 // sample closes the second.
 func (r *recorder) sample(zones []control.Zone) model.Sample {
 	var s model.Sample
@@ -116,12 +131,13 @@ func (r *recorder) sample(zones []control.Zone) model.Sample {
 			all = false // the last known temperature goes on: better than none for the second it may last
 		}
 	}
-	s.Top, s.Bottom = r.recent[plan.Top], r.recent[plan.Bottom]
+	s.Top, s.Bottom = r.real(plan.Top), r.real(plan.Bottom)
+	s.Area4 = math.Pow(r.real(plan.Area)+zeroC, 4)
 	if a4, ok := fourths[plan.Area].take(); ok {
-		s.Area4 = a4
-	} else {
-		s.Area4 = math.Pow(r.recent[plan.Area]+zeroC, 4)
+		s.Area4 += a4 - math.Pow(r.recent[plan.Area]+zeroC, 4) // banks that differ: the mean of the powers is more
 	}
+	r.before = r.recent
+	r.hasBefore = true
 	if all {
 		s.Has |= model.HasHeat
 		r.hasRecent = true

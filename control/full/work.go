@@ -91,6 +91,9 @@ func (l *Law) Want() (Work, bool) {
 	if w.Body == 0 {
 		w.Body = float64(l.cfg.Body)
 	}
+	if w.Body > 0 {
+		w.Body -= bodyRoom
+	}
 	if l.best != nil {
 		w.Warm = l.best.Schedule
 		if l.best.Fit != nil {
@@ -123,6 +126,9 @@ func (l *Law) Give(r Result) {
 	}
 	l.best = &r
 }
+
+// bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.
+const bodyRoom = 2
 
 // horizon is how far a plan looks, s.
 const horizon = 420

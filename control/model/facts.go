@@ -73,6 +73,12 @@ const (
 	ceramicAcross = 4000.0
 )
 
+// Lags of the heaters' own thermocouples, the middle of the ranges in the physics study (1…4 s and 2…8 s).
+const (
+	airLag  = 2.0
+	areaLag = 4.0
+)
+
 // Three lumps are not a board: the parameters that let them follow one differ from the sums over its volume, and always
 // the same way. These factors are the geometric means over fits to a hundred boards drawn at random (series 7 of
 // TestPrior in control/full); a real board enters none of them.
@@ -127,7 +133,7 @@ func (f *Facts) Guess() Params {
 		LossTop:  cLoss * stillTop * part, LossJoint: cLoss * stillBottom * part, LossRing: cLoss * (stillTop + stillBottom) * ring,
 		Across: cAcross * across * part, Along: cAlong * 2 * math.Pi * kt / math.Log((r0+reach/2)/(0.75*r0)),
 		Latent: cLatent * solderLatent * solderFill * f.SolderHeight * part, Melt: (f.Solidus + f.Liquidus) / 2,
-		Stem: 0.015, TopAir: 0.03, JointLag: 0.8, JointMix: 0.1, BoardMix: 0.86,
+		Stem: 0.015, TopAir: 0.03, JointLag: 0.8, JointMix: 0.1, BoardMix: 0.86, AirLag: airLag, AreaLag: areaLag,
 	}
 }
 

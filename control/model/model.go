@@ -20,6 +20,7 @@ type Params struct {
 	Stem                         float64 // share of the joint reading that is air along the wire
 	TopAir                       float64 // the same on the package top
 	JointLag                     float64 // s, of the joint thermocouple and its amplifier
+	AirLag, AreaLag              float64 // s, of the thermocouples in the nozzles and at the emitters
 	JointMix                     float64 // share of the ring in the temperature of an outer ball
 	BoardMix                     float64 // share of the ring at the board thermocouple; the rest is joint
 }

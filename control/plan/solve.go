@@ -49,6 +49,7 @@ const (
 	wBend    = 1 / 2.5   // per K/s of bend at a knot
 	wBalance = 1 / 150.0 // per °C between the two jets
 	wFlat    = 1 / 40.0  // per °C between ring and joint
+	wExcess  = 1 / 80.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
 	spare    = 0.94      // highest planned duty: the rest is for feedback
 	pace     = 2.0       // s, step of the search
 	passes   = 7
@@ -156,13 +157,29 @@ func (s *search) between(z []float64, g, k int, t float64) float64 {
 
 func (s *search) input(z []float64, i int) model.Input {
 	t, k := (float64(i)+0.5)*pace, s.seg[i]
-	area := s.between(z, Area, k, t) + 273.15
-	area *= area
-	u := model.Input{Top: s.between(z, Top, k, t), Bottom: s.between(z, Bottom, k, t), Area4: area * area}
+	var c [Groups]float64
+	for g := range Groups {
+		c[g] = s.between(z, g, k, t) + s.p.lead(g, (s.knot(z, g, k+1)-s.knot(z, g, k))/(s.t[k+1]-s.t[k]))
+	}
+	u := model.Input{Top: c[Top], Bottom: c[Bottom], Area4: fourth(c[Area])}
 	if s.p.Push != 0 {
 		u.Push = s.p.Push * math.Exp(-t/math.Max(1, s.p.Fade))
 	}
 	return u
+}
+
+func fourth(c float64) float64 {
+	k := c + 273.15
+	k *= k
+	return k * k
+}
+
+// lead is how far a heater is ahead of its own thermocouple while it moves by rate K/s, °C.
+func (p *Problem) lead(g int, rate float64) float64 {
+	if g == Area {
+		return p.Params.AreaLag * rate
+	}
+	return p.Params.AirLag * rate
 }
 
 // free is how many unknowns there are.
@@ -303,7 +320,7 @@ func (s *search) knots(z, r []float64) {
 		}
 		o[Groups*4] = wBudget * root * hinge(watts/math.Max(1, p.Budget)-0.97, p.Budget > 0)
 		o[Groups*4+1] = wBalance * root * (s.knot(z, Top, k+1) - s.knot(z, Bottom, k+1))
-		o[Groups*4+2] = 0
+		o[Groups*4+2] = wExcess * root * (s.knot(z, Top, k+1) - s.wanted(z, s.t[k+1]))
 	}
 }
 
@@ -311,6 +328,10 @@ func (s *search) knots(z, r []float64) {
 func (s *search) improve() {
 	m, n := s.count(), s.free()
 	cost := s.residuals(s.z, s.r, 0, true)
+	passes := passes
+	if s.p.Warm == nil {
+		passes *= 3 // from nowhere
+	}
 	lambda := 1e-3
 	h, g := make([]float64, n*n), make([]float64, n)
 	a, d := make([]float64, n*n), make([]float64, n)
@@ -439,17 +460,15 @@ func (s *search) schedule() *Schedule {
 			k++
 		}
 		watts := 0.0
-		var u model.Input
-		var set [Groups]float64
+		var set, real [Groups]float64
 		for g := range Groups {
 			set[g] = s.between(s.z, g, k, t)
 			rate := (s.knot(s.z, g, k+1) - s.knot(s.z, g, k)) / (s.t[k+1] - s.t[k])
 			out.Set[g] = append(out.Set[g], math.Min(set[g], p.Heaters[g].Ceiling))
+			real[g] = set[g] + p.lead(g, rate)
 			watts += math.Max(0, math.Min(1, p.duty(g, set[g], rate))) * p.Heaters[g].Rated
 		}
-		area := set[Area] + 273.15
-		area *= area
-		u = model.Input{Top: set[Top], Bottom: set[Bottom], Area4: area * area, Push: p.Push * math.Exp(-t/math.Max(1, p.Fade))}
+		u := model.Input{Top: real[Top], Bottom: real[Bottom], Area4: fourth(real[Area]), Push: p.Push * math.Exp(-t/math.Max(1, p.Fade))}
 		ball := p.Params.Ball(&x)
 		out.Ball = append(out.Ball, ball)
 		out.Reading = append(out.Reading, p.Params.Reading(ball, ball-was, &u))
