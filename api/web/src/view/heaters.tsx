@@ -20,7 +20,7 @@ export function Heaters({ s, scale }: { s: State; scale: Scale }) {
 // Only during a run is it worth saying that a heater is locked; at rest all of them are.
 function Row({ h, live, scale }: { h: Heater; live: boolean; scale: Scale }) {
   const reads = h.temp_c !== null && healthOf(h.quality) === 'good';
-  const draws = h.on && h.power_w > 0;
+  const draws = h.duty > 0; // not h.on: a relay that is driven in bursts would make the row blink
   return (
     <li class={`heater${draws ? ' draws' : ''}`}>
       <h3>{h.label}</h3>

@@ -104,10 +104,10 @@ function names(u: uPlot, p: Picture, ink: Inks, px: number): void {
   }
 }
 
-// Cuts a name to a width, with a full stop to show it; fewer than three letters say nothing.
+// Cuts a name to a width, with a full stop to show it; fewer than four letters say nothing.
 function fit(ctx: CanvasRenderingContext2D, text: string, width: number): string {
   if (ctx.measureText(text).width <= width) return text;
-  for (let n = text.length - 1; n >= 3; n--) {
+  for (let n = text.length - 2; n >= 4; n--) { // “Ram.” for “Ramp” would help nobody
     const short = `${text.slice(0, n).trimEnd()}.`;
     if (ctx.measureText(short).width <= width) return short;
   }

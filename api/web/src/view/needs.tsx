@@ -2,7 +2,7 @@
 
 import { inScale, watts, type Scale } from '../logic/units.ts';
 import { capital } from '../logic/words.ts';
-import type { State } from '../wire.ts';
+import type { Permissive, State } from '../wire.ts';
 
 export function Needs({ s, scale }: { s: State; scale: Scale }) {
   const live = s.state !== 'idle' && s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
@@ -25,11 +25,25 @@ export function Needs({ s, scale }: { s: State; scale: Scale }) {
       )}
       {held.length > 0 && (
         <ul class="held">
-          {held.map((p, i) => <li key={p.code + i}><Tick />{inScale(p.title, scale)}</li>)}
+          {gathered(held).map((g) => (
+            <li key={g.code}><Tick />{inScale(g.title, scale)}{g.more > 0 ? `, and ${g.more} more like it` : ''}</li>
+          ))}
         </ul>
       )}
     </section>
   );
+}
+
+// Conditions of one kind that hold are one line: a dozen sensors that read must not hide the door that is shut.
+// What does not hold is never gathered.
+function gathered(held: Permissive[]): { code: string; title: string; more: number }[] {
+  const kinds = new Map<string, { code: string; title: string; more: number }>();
+  for (const p of held) {
+    const k = kinds.get(p.code);
+    if (k) k.more++;
+    else kinds.set(p.code, { code: p.code, title: p.title, more: 0 });
+  }
+  return [...kinds.values()];
 }
 
 // Both carry their meaning in words for a screen reader: a tick and a cross are only shapes.
