@@ -30,6 +30,7 @@ type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the station and its page."`
 	Simulate simulateCmd `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
 	Judge    judgeCmd    `cmd:"" help:"Judge a recorded temperature log against the process window."`
+	Identify identifyCmd `cmd:"" help:"Fit a process model to a step record, and propose settings."`
 	Check    checkCmd    `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }

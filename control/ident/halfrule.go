@@ -1,6 +1,7 @@
 package ident
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -38,10 +39,13 @@ func (p Process) check() error {
 	if !(p.K != 0 && math.Abs(p.K) <= 1e12) {
 		return fmt.Errorf("the gain is %g; allowed: any number but 0", p.K)
 	}
-	for name, list := range map[string][]float64{"lag": p.Lags, "lead": p.Leads, "inverse response": p.InverseResponse, "dead time": {p.DeadTime}} {
-		for _, t := range list {
+	for _, part := range []struct {
+		name  string
+		times []float64
+	}{{"a lag", p.Lags}, {"a lead", p.Leads}, {"an inverse response", p.InverseResponse}, {"the dead time", []float64{p.DeadTime}}} {
+		for _, t := range part.times {
 			if !(t >= 0 && t <= 1e12) {
-				return fmt.Errorf("a %s is %g s; allowed: 0 or more", name, t)
+				return fmt.Errorf("%s is %g s; allowed: 0 to 1e12", part.name, t)
 			}
 		}
 	}
@@ -85,7 +89,7 @@ func (p Process) Reduce(order int) (Reduced, error) {
 // half applies the half rule to a process without leads.
 func (p Process) half(order int) Reduced {
 	lags := slices.Clone(p.Lags)
-	slices.SortFunc(lags, func(a, b float64) int { return -cmpFloat(a, b) })
+	slices.SortFunc(lags, func(a, b float64) int { return cmp.Compare(b, a) })
 	if p.Integrating {
 		lags = slices.Insert(lags, 0, math.Inf(1))
 	}
@@ -110,16 +114,6 @@ func (p Process) half(order int) Reduced {
 	return r
 }
 
-func cmpFloat(a, b float64) int {
-	switch {
-	case a < b:
-		return -1
-	case a > b:
-		return 1
-	}
-	return 0
-}
-
 // cancel replaces each lead T0, largest first, together with the closest larger lag τ0 (the closest smaller if there is none),
 // by the rules T1 to T3 of the paper, θ being the effective dead time:
 //
@@ -133,7 +127,7 @@ func (p Process) cancel(theta float64) (Process, error) {
 	q.Lags = slices.Clone(p.Lags)
 	slices.Sort(q.Lags)
 	leads := slices.Clone(p.Leads)
-	slices.SortFunc(leads, func(a, b float64) int { return -cmpFloat(a, b) })
+	slices.SortFunc(leads, func(a, b float64) int { return cmp.Compare(b, a) })
 	for _, t0 := range leads {
 		if len(q.Lags) == 0 {
 			if t0 > q.DeadTime {
