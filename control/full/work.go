@@ -81,6 +81,9 @@ func (l *Law) Want() (Work, bool) {
 	}
 	e.out = true
 	e.due = e.now + l.cfg.Every
+	if len(l.rec.track.Samples) < learning {
+		e.due = e.now + min(l.cfg.Every, quick)
+	}
 	e.track.Samples = append(e.track.Samples, l.rec.track.Samples[len(e.track.Samples):]...)
 	f := l.cfg.Facts
 	f.Ambient = l.ambient()
@@ -130,7 +133,13 @@ func (l *Law) Give(r Result) {
 // bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.
 const bodyRoom = 2
 
-// horizon is how far a plan looks, s.
+// In its first minute a run teaches most, and a small board moves while a plan is still the calliper's: renew it often.
+const (
+	learning = 60 // s
+	quick    = 3 * time.Second
+)
+
+// horizon is the farthest a plan looks, s.
 const horizon = 420
 
 // Solve does a piece of work: fit, state, plan. It takes some ten milliseconds and touches nothing but the work.
@@ -152,11 +161,25 @@ func Solve(w Work) Result {
 	}
 	p := plan.Problem{
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
-		Horizon: horizon, Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
+		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
 	p.Target, p.Breaks = target(&w)
 	r.Schedule, r.Err = plan.Solve(&p)
 	return r
+}
+
+// ahead returns how far to plan, s: to the end of the last hold and what stretching may add, no farther than horizon.
+func ahead(w *Work) int {
+	cool, ok := w.Plan.CoolSegment()
+	end := w.Plan.Total()
+	if ok && cool > 0 {
+		end = w.Plan.HoldEnd(cool - 1)
+	}
+	left := (end - w.Profile).Seconds()
+	if w.Still {
+		left = math.Max(left, 60)
+	}
+	return int(clamp(1.15*left+20, 40, horizon))
 }
 
 // target lays out what the balls should do from now on, a value per second of profile time, and where segments end in

@@ -52,7 +52,7 @@ const (
 	wExcess  = 1 / 80.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
 	spare    = 0.94      // highest planned duty: the rest is for feedback
 	pace     = 2.0       // s, step of the search
-	passes   = 7
+	passes   = 8
 	// A tenth slower costs as much as lagging 1.2 °C behind all the way: the profile is stretched by the least.
 	wPace     = 1 / 0.03
 	leastPace = 0.4 // of real time; what needs more than that is refused, not stretched
@@ -340,7 +340,7 @@ func (s *search) improve() {
 		s.derive()
 		normal(s.jac, s.r, h, g, m, n)
 		better := false
-		for range 5 {
+		for range 9 {
 			copy(a, h)
 			for i := range n {
 				a[i*n+i] += lambda * (h[i*n+i] + 1e-4)
@@ -360,7 +360,7 @@ func (s *search) improve() {
 					break
 				}
 			}
-			lambda *= 8
+			lambda *= 10
 		}
 		cost = s.residuals(s.z, s.r, 0, true)
 		if !better {
