@@ -1,168 +1,116 @@
-// Package emf converts between the temperature of a thermocouple and its voltage by the ITS-90 reference functions. It is
-// arithmetic only: no chip, no bus.
+// Package emf converts between the temperature of a thermocouple and its electromotive force, by the ITS-90 reference
+// functions (NIST Monograph 175, 1993; IEC 60584-1 uses the same). It knows nothing of amplifiers and cold junctions:
+// every voltage is referred to a reference junction at 0 °C. It computes; it never reads a chip, a clock or a file.
 package emf
 
 import (
 	"fmt"
-	"math"
 	"strings"
 
 	"trivet/process/unit"
 )
 
-//go:generate go run ./gen
+//go:generate go run gen.go
 
-// Type is the letter of a thermocouple type: 'B', 'E', 'J', 'K', 'N', 'R', 'S' or 'T'.
+// Type is the letter of a thermocouple type, upper case. The zero value is no type; its functions report false.
 type Type byte
 
-// Types lists the letters that are known.
-const Types = "BEJKNRST"
-
-// ParseType reads a type letter, in either case.
-func ParseType(s string) (Type, error) {
-	if u := strings.ToUpper(s); len(u) == 1 && strings.Contains(Types, u) {
-		return Type(u[0]), nil
-	}
-	return 0, fmt.Errorf("thermocouple type is %q; it must be one of %s", s, strings.Join(strings.Split(Types, ""), ", "))
-}
-
-func (t Type) String() string { return string(rune(t)) }
-
-// piece is one polynomial over one range: mV from °C, or with inverse °C from mV.
-type piece struct {
-	kind     Type
-	inverse  bool
-	from, to float64
-	c        []float64
-}
-
-// The exponential that type K has on top of its polynomial from 0 °C upwards (NIST Monograph 175).
+// The letter-designated types whose reference functions are known.
 const (
-	kA0 = 0.118597600000
-	kA1 = -0.118343200000e-3
-	kA2 = 126.9686
+	K Type = 'K' // nickel-chromium / nickel-aluminium
+	J Type = 'J' // iron / copper-nickel
+	T Type = 'T' // copper / copper-nickel
+	N Type = 'N' // nickel-chromium-silicon / nickel-silicon
+	E Type = 'E' // nickel-chromium / copper-nickel
+	S Type = 'S' // platinum-10 % rhodium / platinum
+	R Type = 'R' // platinum-13 % rhodium / platinum
+	B Type = 'B' // platinum-30 % rhodium / platinum-6 % rhodium
 )
 
-// Range returns over which temperatures the reference function of t is defined. Type B is not monotone below about
-// 42 °C, so the inverse starts at 50 °C.
-func (t Type) Range() (low, high unit.Celsius) {
-	first := true
-	for i := range pieces {
-		if p := &pieces[i]; p.kind == t && !p.inverse {
-			if first {
-				low, first = unit.Celsius(p.from), false
-			}
-			high = unit.Celsius(p.to)
-		}
+// Types lists the letters that are known, by how often they are met at a soldering bench (common practice, no source).
+const Types = "KJTNESRB"
+
+// ParseType reads one letter, of either case, with spaces around it ignored.
+func ParseType(s string) (Type, error) {
+	trimmed := strings.ToUpper(strings.TrimSpace(s))
+	if len(trimmed) == 1 && strings.Contains(Types, trimmed) {
+		return Type(trimmed[0]), nil
 	}
-	return low, high
+	return 0, fmt.Errorf("thermocouple type is %q; allowed are K, J, T, N, E, S, R, B", s)
 }
 
-// Voltage returns the voltage in mV of a couple of type t at c, reference junction at 0 °C. ok is false outside the
-// range of the reference function, for NaN, and for an unknown type.
+// String returns the letter, or "?" for a type that is not known.
+func (t Type) String() string {
+	if t.Known() {
+		return string(rune(t))
+	}
+	return "?"
+}
+
+// Known reports whether t is one of the eight types.
+func (t Type) Known() bool { return t.curve() != nil }
+
+// Range returns the temperatures, in °C, for which Voltage is defined; ok is false for an unknown type.
+func (t Type) Range() (lowest, highest unit.Celsius, ok bool) {
+	c := t.curve()
+	if c == nil {
+		return 0, 0, false
+	}
+	return unit.Celsius(c.forward[0].from), unit.Celsius(c.forward[len(c.forward)-1].to), true
+}
+
+// lowestInvertibleB is where the inverse of type B begins, in °C. Its EMF falls until 21 °C, is back at zero only at
+// 42 °C, and grows by a mere 0.33 µV/K at 50 °C: below that a voltage says nothing (computed from the reference function).
+const lowestInvertibleB = 50
+
+// InverseRange returns the temperatures, in °C, that Temperature can return: all of Range, but for type B only from 50 °C.
+func (t Type) InverseRange() (lowest, highest unit.Celsius, ok bool) {
+	lowest, highest, ok = t.Range()
+	if t == B {
+		lowest = lowestInvertibleB
+	}
+	return lowest, highest, ok
+}
+
+// Voltage returns the electromotive force in mV of a couple at c whose reference junction is at 0 °C.
+// It reports false for an unknown type, for NaN, and outside Range.
 func (t Type) Voltage(c unit.Celsius) (mV float64, ok bool) {
+	curve := t.curve()
+	if curve == nil {
+		return 0, false
+	}
 	x := float64(c)
-	p := t.forward(x)
-	if p == nil {
+	for i := range curve.forward {
+		s := &curve.forward[i]
+		if x >= s.from && x <= s.to {
+			mV, _ = s.at(x)
+			return mV, true
+		}
+	}
+	return 0, false
+}
+
+// Temperature returns the temperature in °C at which Voltage is mV, to better than 1e-6 °C.
+// It reports false for an unknown type, for NaN, and outside InverseRange.
+func (t Type) Temperature(mV float64) (unit.Celsius, bool) {
+	curve := t.curve()
+	if curve == nil {
 		return 0, false
 	}
-	return p.value(t, x), true
-}
-
-func (t Type) forward(x float64) *piece {
-	for i := range pieces {
-		p := &pieces[i]
-		if p.kind == t && !p.inverse && x >= p.from && x <= p.to {
-			return p
+	for i := range curve.forward {
+		s := &curve.forward[i]
+		from, fromMV := s.from, s.fromMV
+		if t == B && from < lowestInvertibleB {
+			from = lowestInvertibleB
+			fromMV, _ = s.at(from)
+		}
+		if mV >= fromMV && mV <= s.toMV {
+			return unit.Celsius(s.solve(mV, from, curve.start(mV))), true
+		}
+		// The printed polynomials do not meet exactly: between two of them lies a gap of less than a nanovolt.
+		if i+1 < len(curve.forward) && mV > s.toMV && mV < curve.forward[i+1].fromMV {
+			return unit.Celsius(s.to), true
 		}
 	}
-	return nil
-}
-
-// value evaluates a forward piece by Horner's rule.
-func (p *piece) value(t Type, x float64) float64 {
-	v := horner(p.c, x)
-	if t == 'K' && p.from >= 0 {
-		d := x - kA2
-		v += kA0 * math.Exp(kA1*d*d)
-	}
-	return v
-}
-
-// slope is the derivative of value in mV/K.
-func (p *piece) slope(t Type, x float64) float64 {
-	s := 0.0
-	for i := len(p.c) - 1; i > 0; i-- {
-		s = s*x + float64(i)*p.c[i]
-	}
-	if t == 'K' && p.from >= 0 {
-		d := x - kA2
-		s += kA0 * math.Exp(kA1*d*d) * 2 * kA1 * d
-	}
-	return s
-}
-
-func horner(c []float64, x float64) float64 {
-	v := 0.0
-	for i := len(c) - 1; i >= 0; i-- {
-		v = v*x + c[i]
-	}
-	return v
-}
-
-// Temperature returns the temperature at which a couple of type t gives mV, reference junction at 0 °C. The inverse polynomial,
-// good to ±0.06 °C, only gives the start: Newton's rule on the reference function itself takes the result to
-// better than 1e-6 °C. ok is false outside the range of the function.
-func (t Type) Temperature(mV float64) (c unit.Celsius, ok bool) {
-	x, found := t.start(mV)
-	if !found {
-		return 0, false
-	}
-	low, high := t.Range()
-	lo, hi := float64(low), float64(high)
-	if t == 'B' {
-		lo = 50
-	}
-	for range 12 {
-		x = math.Max(lo, math.Min(hi, x))
-		p := t.forward(x)
-		if p == nil {
-			return 0, false
-		}
-		s := p.slope(t, x)
-		if !(math.Abs(s) > 1e-6) {
-			return 0, false // flat: no temperature can be told
-		}
-		step := (p.value(t, x) - mV) / s
-		x -= step
-		if math.Abs(step) < 1e-8 {
-			break
-		}
-	}
-	// A value outside the range ends at its edge with a residue; that is no temperature. A nanovolt is 0.03 mK for type K.
-	x = math.Max(lo, math.Min(hi, x))
-	if p := t.forward(x); p == nil || !(math.Abs(p.value(t, x)-mV) < 1e-5) {
-		return 0, false
-	}
-	return unit.Celsius(x), true
-}
-
-// start gives a first guess: the inverse polynomial of the range mV lies in, or of the nearest one.
-func (t Type) start(mV float64) (float64, bool) {
-	best, away := -1, math.Inf(1)
-	for i := range pieces {
-		p := &pieces[i]
-		if p.kind != t || !p.inverse {
-			continue
-		}
-		d := math.Max(0, math.Max(p.from-mV, mV-p.to))
-		if d < away {
-			best, away = i, d
-		}
-	}
-	if best < 0 || math.IsNaN(mV) {
-		return 0, false
-	}
-	p := &pieces[best]
-	return horner(p.c, math.Max(p.from, math.Min(p.to, mV))), true
+	return 0, false
 }
