@@ -1,175 +1,191 @@
 package chip
 
 import (
+	"encoding/binary"
 	"fmt"
-	"math"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 
 	"trivet/hal/emf"
-	"trivet/process/unit"
 )
 
-// I2CBus is an emulated bus with chips at addresses.
+// I2CBus is an emulated I²C bus. One goroutine uses it.
 type I2CBus struct {
 	name    string
-	devices map[uint16]*Ads1115
+	devices [128]*Ads1115
 }
-
-var _ i2c.Bus = (*I2CBus)(nil)
 
 // NewI2CBus returns an empty bus.
-func NewI2CBus(name string) *I2CBus { return &I2CBus{name: name, devices: map[uint16]*Ads1115{}} }
+func NewI2CBus(name string) *I2CBus { return &I2CBus{name: name} }
 
-// Add puts a chip on the bus.
-func (b *I2CBus) Add(addr uint16, d *Ads1115) { b.devices[addr] = d }
-
-// Tx does one transaction with the chip at addr.
-func (b *I2CBus) Tx(addr uint16, w, r []byte) error {
-	d, ok := b.devices[addr]
-	if !ok {
-		return errDead
-	}
-	return d.tx(w, r)
-}
-
-// SetSpeed accepts any speed.
-func (b *I2CBus) SetSpeed(physic.Frequency) error { return nil }
-
+// String returns the name of the bus.
 func (b *I2CBus) String() string { return b.name }
 
-// Ads1115 emulates an ADS1115 in single-shot mode: four inputs, gain, data rate, ready bit. Inputs have thermocouple amplifiers
-// before them (AmpInput).
-type Ads1115 struct {
-	inputs [4]AmpInput
-	fault  Fault
-	config uint16
-	result int16
-	now    time.Duration
-	ready  time.Duration // when the conversion that is running is done
-	busy   bool
-	ptr    byte
+// SetSpeed accepts every speed a bus can have.
+func (b *I2CBus) SetSpeed(physic.Frequency) error { return nil }
+
+// Tx is one transaction. It fails when nobody has the address.
+func (b *I2CBus) Tx(addr uint16, w, r []byte) error {
+	if int(addr) >= len(b.devices) || b.devices[addr] == nil {
+		return errDead
+	}
+	return b.devices[addr].tx(w, r)
 }
 
-// reset1115 is the configuration after power-up (data sheet, from memory).
-const reset1115 = 0x8583
+// Add puts a converter on the bus. Its address pin allows 0x48 to 0x4b, each once.
+func (b *I2CBus) Add(addr uint16, d *Ads1115) error {
+	if !(addr >= 0x48 && addr <= 0x4b) {
+		return fmt.Errorf("%s: address is %#02x; an ADS1115 can have 0x48 to 0x4b", b.name, addr)
+	}
+	if b.devices[addr] != nil {
+		return fmt.Errorf("%s: address %#02x is taken", b.name, addr)
+	}
+	b.devices[addr] = d
+	return nil
+}
 
-// NewAds1115 returns a chip that has just been powered.
+// Bits of the configuration register (datasheet from memory; gain and rate codes as in periph's driver).
+const (
+	adsIdle   = 0x8000 // written: start; read: no conversion under way
+	adsSingle = 0x0100
+	adsReset  = 0x8583
+)
+
+// Ads1115 is an emulated ADS1115: four inputs, one converter. A conversion takes 1/rate of virtual time; whoever reads
+// earlier gets the result of the conversion before, as on the real chip. The comparator is not emulated.
+type Ads1115 struct {
+	// Slow is how much longer a conversion takes than the rate says; the real chip's clock is good to ±10 % (from memory).
+	Slow float64
+
+	now       time.Duration
+	due       time.Duration
+	busy      bool
+	volts     [4]float64
+	pointer   byte
+	result    int16
+	config    uint16
+	low, high uint16
+	fault     Fault     // of the whole chip
+	by        *AmpInput // who injected it
+	amps      [4]AmpInput
+}
+
+// NewAds1115 returns a converter in its reset state with an amplifier on every input.
 func NewAds1115() *Ads1115 {
-	a := &Ads1115{config: reset1115}
-	for i := range a.inputs {
-		a.inputs[i] = AmpInput{adc: a, volts: 0.125}
+	a := &Ads1115{config: adsReset, low: 0x8000, high: 0x7FFF}
+	for i := range a.amps {
+		a.amps[i] = AmpInput{couple: couple{wire: emf.Type('K')}, ads: a, channel: i, ref: defaultRef, supply: defaultSupply}
 	}
 	return a
 }
 
-// Input returns input i, 0 to 3.
-func (a *Ads1115) Input(i int) *AmpInput { return &a.inputs[i&3] }
+// Input returns the amplifier on input i, 0 to 3; a higher number wraps round.
+func (a *Ads1115) Input(i int) *AmpInput { return &a.amps[i&3] }
 
-// full scale in V by gain code (periph's table of the same chip; data sheet).
-var range1115 = [8]float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256}
-var rate1115 = [8]int{8, 16, 32, 64, 128, 250, 475, 860}
+// Advance tells the chip what time it is.
+func (a *Ads1115) Advance(now time.Duration) { a.now = max(a.now, now) }
 
-func (a *Ads1115) advance(now time.Duration) {
-	a.now = now
-	if a.busy && now >= a.ready {
-		a.busy = false
-		a.config |= 0x8000
-		if a.fault != FrozenFrame {
-			a.result = a.convert()
-		}
+// SetVolts puts a voltage on input 0 to 3; others are ignored.
+func (a *Ads1115) SetVolts(input int, v float64) {
+	if input >= 0 && input < len(a.volts) {
+		a.volts[input] = v
 	}
 }
 
-// convert measures the input the multiplexer is at now. Only the four single-ended inputs are wired.
-func (a *Ads1115) convert() int16 {
-	mux := a.config >> 12 & 7
-	v := 0.0
-	if mux >= 4 {
-		v = a.inputs[mux-4].volts
+// Inject puts a fault on the whole chip: Dead, AllZeros, AllOnes, FrozenFrame or ResetChip. None takes it off.
+func (a *Ads1115) Inject(f Fault) {
+	a.fault, a.by = f, nil
+	if f == ResetChip {
+		a.config, a.busy, a.result, a.pointer = adsReset, false, 0, 0
 	}
-	fs := range1115[a.config>>9&7]
-	return int16(clamp(math.Round(v/fs*32768), -32768, 32767))
+}
+
+// fullScale is the range in volts for the gain field.
+func fullScale(config uint16) float64 {
+	return [8]float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256}[config>>9&7]
+}
+
+// length is 1/rate, stretched by the clock's error.
+func (a *Ads1115) length() time.Duration {
+	rate := [8]float64{8, 16, 32, 64, 128, 250, 475, 860}[a.config>>5&7]
+	return time.Duration(float64(time.Second) * (1 + a.Slow) / rate)
+}
+
+// settle finishes a conversion that is due. It runs when the chip is spoken to: by then all inputs have their voltages.
+func (a *Ads1115) settle() {
+	if !a.busy || a.now < a.due {
+		return
+	}
+	if a.fault != FrozenFrame {
+		a.result = int16(clampRound(a.input(), fullScale(a.config)/32768, 16))
+	}
+	a.busy = a.config&adsSingle == 0 // continuous mode goes on
+	a.due = a.now + a.length()
+}
+
+// input is the voltage that the multiplexer selects.
+func (a *Ads1115) input() float64 {
+	mux := a.config >> 12 & 7
+	if mux >= 4 {
+		return a.volts[mux-4]
+	}
+	pair := [4][2]int{{0, 1}, {0, 3}, {1, 3}, {2, 3}}[mux]
+	return a.volts[pair[0]] - a.volts[pair[1]]
 }
 
 func (a *Ads1115) tx(w, r []byte) error {
-	if a.fault == Dead {
+	fill(r, 0)
+	switch a.fault {
+	case Dead:
 		return errDead
-	}
-	if len(w) > 0 {
-		a.ptr = w[0] & 3
-		if len(w) == 3 && a.ptr == 1 {
-			a.config = uint16(w[1])<<8 | uint16(w[2])
-			if a.config&0x8000 != 0 {
-				a.config &^= 0x8000 // reads 0 while it converts
-				a.busy = true
-				a.ready = a.now + time.Second/time.Duration(rate1115[a.config>>5&7])
-			}
-		} else if len(w) != 1 && len(w) != 3 {
-			return fmt.Errorf("chip: ADS1115 takes one or three bytes, not %d", len(w))
-		}
-	}
-	if len(r) == 0 {
+	case AllZeros:
+		return nil
+	case AllOnes:
+		fill(r, 0xFF)
 		return nil
 	}
-	v := uint16(a.result)
-	if a.ptr == 1 {
-		v = a.config
+	a.settle()
+	if len(w) > 0 {
+		a.pointer = w[0] & 3
 	}
-	switch a.fault {
-	case AllZeros:
-		v = 0
-	case AllOnes:
-		v = 0xFFFF
+	if len(w) >= 3 {
+		a.write(binary.BigEndian.Uint16(w[1:3]))
 	}
-	for i := range r {
-		r[i] = byte(v >> (8 - 8*(i&1)))
-	}
+	var b [2]byte
+	binary.BigEndian.PutUint16(b[:], a.read())
+	copy(r, b[:])
 	return nil
 }
 
-// AmpInput is an AD8495 with its couple, at one input of an ADS1115.
-type AmpInput struct {
-	adc   *Ads1115
-	volts float64
-	fault Fault
-}
-
-// rail is how far the amplifier's output can go on a 3.3 V supply.
-const rail = 3.28
-
-// AD8495Volts is the output of an AD8495 with its reference at 0 V and the couple's hot end at hotC: 122.4·E_K + 2.6 mV (the gain and
-// the offset of the maker's trim at 25 °C; the same model as the published table of ideal outputs).
-func AD8495Volts(hotC float64) float64 {
-	e, _ := emf.Type('K').Voltage(unit.Celsius(clamp(hotC, -270, 1372)))
-	return (122.4*e + 2.6) / 1000
-}
-
-// Advance lets time pass until now, with the couple's hot end at hotC. The amplifier compensates its own cold end.
-func (p *AmpInput) Advance(now time.Duration, hotC, coldC float64) {
-	switch p.fault {
-	case Open, ShortSupply:
-		p.volts = rail // an open couple drives the output to the upper rail
-	case ShortGround:
-		p.volts = 0
-	case Reversed:
-		p.volts = clamp(AD8495Volts(2*coldC-hotC), 0.0, rail)
-	default:
-		p.volts = clamp(AD8495Volts(hotC), 0.0, rail)
+func (a *Ads1115) read() uint16 {
+	switch a.pointer {
+	case 0:
+		return uint16(a.result)
+	case 1:
+		if a.busy {
+			return a.config &^ adsIdle
+		}
+		return a.config | adsIdle
+	case 2:
+		return a.low
 	}
-	p.adc.advance(now)
+	return a.high
 }
 
-// Inject puts a fault on the couple, or, for faults of the bus, on the whole converter.
-func (p *AmpInput) Inject(f Fault) {
-	switch f {
-	case Dead, AllZeros, AllOnes, FrozenFrame:
-		p.adc.fault = f
-	case ResetChip:
-		p.adc.config, p.adc.busy = reset1115, false
-	default:
-		p.fault, p.adc.fault = f, None
+func (a *Ads1115) write(v uint16) {
+	switch a.pointer {
+	case 1:
+		a.config = v
+		if v&adsSingle == 0 || v&adsIdle != 0 {
+			a.busy, a.due = true, a.now+a.length()
+		}
+	case 2:
+		a.low = v
+	case 3:
+		a.high = v
 	}
 }
+
+var _ i2c.Bus = (*I2CBus)(nil)

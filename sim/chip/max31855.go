@@ -1,116 +1,126 @@
 package chip
 
 import (
-	"fmt"
-	"math"
+	"encoding/binary"
 	"time"
 
-	"periph.io/x/conn/v3"
-	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
+
+	"trivet/hal/emf"
 )
 
-// Max31855 emulates a MAX31855K: a 32-bit frame, read only, new every 100 ms (data sheet 19-5793, pages 8–10).
+// Times of the MAX31855 (datasheet 19-5793): power-up, and the longest conversion.
+const (
+	powerUp31855    = 200 * time.Millisecond
+	convert31855    = 100 * time.Millisecond
+	hotLSB31855     = 0.25   // °C
+	coldLSB31855    = 0.0625 // °C
+	faultBit31855   = 1 << 16
+	openBit31855    = 1 << 0
+	groundBit31855  = 1 << 1
+	supplyBits31855 = 1 << 2
+)
+
+// Max31855 is an emulated MAX31855 with its couple. It answers every read with the frame of its last conversion; before
+// the first one is done that frame is all zeros (the datasheet does not say; judgement, the worst that could be).
 type Max31855 struct {
-	name      string
-	fault     Fault
-	frame     uint32
-	next      time.Duration // when the next conversion is ready
-	connected bool
+	port
+	couple
+	frame   uint32
+	due     time.Duration // when the running conversion is done
+	powered bool
 }
 
-var (
-	_ spi.Port = (*Max31855)(nil)
-	_ spi.Conn = (*Max31855)(nil)
-)
-
-// convert31855 is the longest conversion time.
-const convert31855 = 100 * time.Millisecond
-
-// NewMax31855 returns a chip that has just been powered: its first conversion is ready after 200 ms.
+// NewMax31855 returns a MAX31855K with a type K couple. It gets power at its first Advance.
 func NewMax31855(name string) *Max31855 {
-	return &Max31855{name: name, next: 2 * convert31855}
+	c := &Max31855{couple: couple{wire: emf.Type('K')}}
+	c.port = port{name: name, chip: c, modes: [2]spi.Mode{spi.Mode0, spi.Mode0}}
+	return c
 }
 
-// Advance lets time pass until now, with the couple's two ends at the given temperatures.
+// Suffix makes it the chip for couples of type t, with such a couple, and returns it. There is none for type B; it behaves
+// as K then.
+func (c *Max31855) Suffix(t emf.Type) *Max31855 {
+	c.wire = t
+	return c
+}
+
+// Inject puts a fault on, in place of the one before. None takes it off.
+func (c *Max31855) Inject(f Fault) {
+	c.fault = f
+	if f == ResetChip {
+		c.powered, c.frame = false, 0
+	}
+}
+
+// Advance tells what the world is like now: the junction and the chip itself, in °C.
 func (c *Max31855) Advance(now time.Duration, hotC, coldC float64) {
-	if now < c.next {
+	c.now, c.hot, c.cold = now, hotC, coldC
+	if !c.powered {
+		c.powered, c.due = true, now+powerUp31855
+	}
+	if now < c.due {
 		return
 	}
-	c.next = now + convert31855
-	if c.fault == FrozenFrame {
-		return
+	c.due += ((now-c.due)/convert31855 + 1) * convert31855
+	if c.fault != FrozenFrame {
+		c.frame = c.convert()
 	}
-	// The chip measures its own cold end, and the couple by a straight line: 41.276 µV/K (data sheet, page 8).
-	cj := math.Round(clamp(coldC, -55, 125) / 0.0625)
-	tc := math.Round(clamp(couple(hotC, coldC, c.fault == Reversed)/0.041276+cj*0.0625, -270, 1800) / 0.25)
-	f := uint32(int32(tc)&0x3FFF)<<18 | uint32(int32(cj)&0xFFF)<<4
+}
+
+// perKelvin31855 is the slope in mV/K of the straight line by which each suffix converts: K looked up in datasheet 19-5793,
+// the others from memory, confirmed by E(1000 °C)/1000 of the reference functions (T: E(400)/400).
+func perKelvin31855(t emf.Type) float64 {
+	switch t {
+	case emf.Type('J'):
+		return 0.057953
+	case emf.Type('N'):
+		return 0.036256
+	case emf.Type('T'):
+		return 0.05218
+	case emf.Type('E'):
+		return 0.076373
+	case emf.Type('R'):
+		return 0.010506
+	case emf.Type('S'):
+		return 0.009587
+	}
+	return 0.041276
+}
+
+// convert composes the frame by the chip's own linear law.
+func (c *Max31855) convert() uint32 {
+	hot := clampRound(c.cold+c.terminals()/perKelvin31855(c.wire), hotLSB31855, 14)
+	cold := clampRound(c.cold, coldLSB31855, 12)
+	frame := uint32(hot)&0x3FFF<<18 | uint32(cold)&0xFFF<<4
+	// Under a fault the temperature field means nothing; zero is as good as any.
 	switch c.fault {
 	case Open:
-		f |= 1<<16 | 1
+		return frame&0xFFFF | faultBit31855 | openBit31855
 	case ShortGround:
-		f |= 1<<16 | 2
+		return frame&0xFFFF | faultBit31855 | groundBit31855
 	case ShortSupply:
-		f |= 1<<16 | 4
+		return frame&0xFFFF | faultBit31855 | supplyBits31855
 	}
-	c.frame = f
+	return frame
 }
 
-// Inject puts a fault on the chip, or takes it off with None.
-func (c *Max31855) Inject(f Fault) {
-	if f == ResetChip {
-		c.frame, f = 0, None
-	}
-	c.fault = f
-}
-
-// Connect implements spi.Port.
-func (c *Max31855) Connect(f physic.Frequency, mode spi.Mode, bits int) (spi.Conn, error) {
-	switch {
-	case c.connected:
-		return nil, fmt.Errorf("chip: %s is connected twice", c.name)
-	case f > 5*physic.MegaHertz:
-		return nil, fmt.Errorf("chip: MAX31855 takes at most 5 MHz, not %s", f)
-	case mode&3 != spi.Mode0:
-		return nil, fmt.Errorf("chip: MAX31855 speaks SPI mode 0, not %v", mode)
-	}
-	c.connected = true
-	return c, nil
-}
-
-// Tx shifts the frame out, most significant byte first.
-func (c *Max31855) Tx(_, r []byte) error {
-	f := c.frame
+// transact shifts the frame out, most significant byte first; whatever follows reads as zero. The chip has no input.
+func (c *Max31855) transact(_, r []byte) error {
+	fill(r, 0)
 	switch c.fault {
 	case Dead:
 		return errDead
 	case AllZeros:
-		f = 0
+		return nil
 	case AllOnes:
-		f = 0xFFFFFFFF
+		fill(r, 0xFF)
+		return nil
 	}
-	for i := range r {
-		r[i] = 0
-		if i < 4 {
-			r[i] = byte(f >> (24 - 8*i))
-		}
-	}
+	var frame [4]byte
+	binary.BigEndian.PutUint32(frame[:], c.frame)
+	copy(r, frame[:])
 	return nil
 }
 
-// TxPackets does each packet in turn.
-func (c *Max31855) TxPackets(p []spi.Packet) error { return packets(c, p) }
-
-// Duplex implements conn.Conn.
-func (c *Max31855) Duplex() conn.Duplex { return conn.Full }
-
-func (c *Max31855) String() string { return c.name }
-
-func packets(c conn.Conn, p []spi.Packet) error {
-	for i := range p {
-		if err := c.Tx(p[i].W, p[i].R); err != nil {
-			return err
-		}
-	}
-	return nil
-}
+var _ spi.Port = (*Max31855)(nil)

@@ -1,198 +1,228 @@
 package chip
 
 import (
-	"fmt"
-	"math"
 	"time"
 
-	"periph.io/x/conn/v3"
-	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
 
 	"trivet/hal/emf"
-	"trivet/process/unit"
 )
 
-// Registers of the MAX31856 (data sheet 19-7534, table 6).
+// Registers of the MAX31856 (datasheet 19-7534, by way of public transcriptions of its table 6).
 const (
-	r56CR0  = 0x00
-	r56CR1  = 0x01
-	r56MASK = 0x02
-	r56CJHF = 0x03
-	r56CJTO = 0x09
-	r56CJTH = 0x0A
-	r56LTC  = 0x0C
-	r56SR   = 0x0F
+	regCR0, regCR1   = 0x00, 0x01
+	regCJHF, regCJLF = 0x03, 0x04
+	regLTHF, regLTLF = 0x05, 0x07
+	regCJTO, regCJT  = 0x09, 0x0A
+	regLTCB, regSR   = 0x0C, 0x0F
+	registers31856   = 0x10
 )
 
-// reset56 holds the reset values: no conversions, no test for an open couple, every fault masked.
-var reset56 = [16]byte{0x00, 0x03, 0xFF, 0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x00, 0x00, 0, 0, 0, 0, 0, 0}
+// Bits of CR0 and SR.
+const (
+	cr0Auto, cr0OneShot, cr0OpenTest, cr0NoCold, cr0Interrupt, cr0ClearFault, cr050Hz = 0x80, 0x40, 0x30, 0x08, 0x04, 0x02, 0x01
+	srColdRange, srHotRange, srColdHigh, srColdLow, srHotHigh, srHotLow, srVolts      = 0x80, 0x40, 0x20, 0x10, 0x08, 0x04, 0x02
+	srOpen                                                                            = 0x01
+)
 
-// Max31856 emulates a MAX31856 with a type K couple.
+// reset31856 is what the registers hold after power-up: no conversions, open test off, everything masked.
+var reset31856 = [registers31856]byte{0x00, 0x03, 0xFF, 0x7F, 0xC0, 0x7F, 0xFF, 0x80, 0x00, 0x00}
+
+// Max31856 is an emulated MAX31856 with its couple. Not emulated: the FAULT and DRDY pins, the voltage modes, and what a
+// change of mains filter or averaging amid running conversions would spoil (the datasheet forbids it).
 type Max31856 struct {
-	name      string
-	fault     Fault
-	reg       [16]byte
-	next      time.Duration
-	first     bool // the next conversion is the first after automatic conversion was switched on
-	count     int  // conversions, for the test of an open couple once in sixteen
-	connected bool
-	auto      bool
+	port
+	couple
+	reg         [registers31856]byte
+	due         time.Duration
+	running     bool // a conversion is under way
+	powered     bool
+	conversions uint32 // since conversions were started; the open test is due at every 16th
 }
 
-var (
-	_ spi.Port = (*Max31856)(nil)
-	_ spi.Conn = (*Max31856)(nil)
-)
+// NewMax31856 returns a chip in its reset state with a type K couple. It gets power at its first Advance.
+func NewMax31856(name string) *Max31856 {
+	c := &Max31856{couple: couple{wire: emf.Type('K')}, reg: reset31856}
+	c.port = port{name: name, chip: c, modes: [2]spi.Mode{spi.Mode1, spi.Mode3}}
+	return c
+}
 
-// NewMax31856 returns a chip that has just been powered.
-func NewMax31856(name string) *Max31856 { return &Max31856{name: name, reg: reset56} }
+// Couple puts a couple of type t on and returns the chip. The type that it converts by is in its registers.
+func (c *Max31856) Couple(t emf.Type) *Max31856 {
+	c.wire = t
+	return c
+}
 
-// period returns how long a conversion takes: 82 ms at 60 Hz, 98 ms at 50 Hz, longer for the first and with averaging (data sheet, by
-// way of public drivers).
-func (c *Max31856) period() time.Duration {
-	fifty := c.reg[r56CR0]&1 != 0
-	avg := [8]int{1, 2, 4, 8, 16, 16, 16, 16}[c.reg[r56CR1]>>4&7]
-	ms := 82.0 + 16.67*float64(avg-1)
-	if fifty {
-		ms = 98 + 20*float64(avg-1)
+// Inject puts a fault on, in place of the one before. None takes it off; a lost configuration stays lost.
+func (c *Max31856) Inject(f Fault) {
+	c.fault = f
+	if f == ResetChip {
+		c.reg, c.running = reset31856, false
 	}
-	if c.first {
-		ms = 143 + 33.33*float64(avg-1)
-		if fifty {
-			ms = 169 + 40*float64(avg-1)
+}
+
+// Advance tells what the world is like now: the junction and the chip itself, in °C.
+func (c *Max31856) Advance(now time.Duration, hotC, coldC float64) {
+	c.now, c.hot, c.cold = now, hotC, coldC
+	if !c.powered {
+		c.powered = true
+		if c.running {
+			c.due = now + c.length(true)
 		}
 	}
-	return time.Duration(ms * float64(time.Millisecond))
-}
-
-// Advance lets time pass until now, with the couple's two ends at the given temperatures.
-func (c *Max31856) Advance(now time.Duration, hotC, coldC float64) {
-	if auto := c.reg[r56CR0]&0x80 != 0; auto != c.auto {
-		c.auto, c.first = auto, true
-		c.next = now + c.period()
-	}
-	if !c.auto || now < c.next {
+	// Over- or undervoltage at the input suspends conversions, and the search for other faults, until it is gone.
+	if c.fault == ShortGround || c.fault == ShortSupply {
+		c.reg[regSR] |= srVolts
+		c.due = max(c.due, now+c.length(true))
 		return
 	}
-	// Conversions follow each other without a gap. Each sees the world as it is when time is advanced: the step is a tick.
-	c.first = false
-	for p := c.period(); c.next <= now; {
-		c.next += p
-		c.count++
+	if c.reg[regCR0]&cr0Interrupt == 0 {
+		c.reg[regSR] &^= srVolts
 	}
+	for c.running && c.due <= now {
+		c.convert()
+		c.due += c.length(false)
+		if c.reg[regCR0]&cr0Auto == 0 {
+			c.running = false
+			c.reg[regCR0] &^= cr0OneShot
+		}
+	}
+}
+
+// length is how long a conversion takes (typical values; datasheet by way of public drivers, the open test from memory).
+func (c *Max31856) length(first bool) time.Duration {
+	cr0 := c.reg[regCR0]
+	samples := time.Duration(1) << min(c.reg[regCR1]>>4&7, 4)
+	base, more := 82*time.Millisecond, 16670*time.Microsecond
+	if cr0&cr050Hz != 0 {
+		base, more = 98*time.Millisecond, 20*time.Millisecond
+	}
+	if first {
+		base, more = 143*time.Millisecond, 33330*time.Microsecond
+		if cr0&cr050Hz != 0 {
+			base, more = 169*time.Millisecond, 40*time.Millisecond
+		}
+	}
+	d := base + (samples-1)*more
+	if cr0&cr0NoCold != 0 {
+		d -= 25 * time.Millisecond
+	}
+	if c.conversions%16 == 0 {
+		d += [4]time.Duration{0, 13300 * time.Microsecond, 33400 * time.Microsecond, 113400 * time.Microsecond}[cr0&cr0OpenTest>>4]
+	}
+	return d
+}
+
+func (c *Max31856) convert() {
+	test := c.conversions%16 == 0
+	c.conversions++
 	if c.fault == FrozenFrame {
 		return
 	}
-	c.convert(hotC, coldC)
-}
-
-// open counts as found only when the test is enabled and its turn has come: once in sixteen conversions.
-func (c *Max31856) convert(hotC, coldC float64) {
-	sr := c.reg[r56SR] &^ 0x01
-	switch c.fault {
-	case ShortGround, ShortSupply:
-		// Over- or under-voltage suspends conversions: the old temperature stays in the register.
-		c.reg[r56SR] = sr | 0x02
-		return
-	case Open:
-		if c.reg[r56CR0]>>4&3 != 0 && (c.count%16 == 0 || c.reg[r56SR]&1 != 0) {
-			sr |= 0x01
-		}
-		// Until the test has run the input floats: it drifts away slowly from what it was.
-		c.drift()
-	default:
-		c.store(hotC, coldC)
+	cr0 := c.reg[regCR0]
+	if cr0&cr0NoCold == 0 {
+		code := clampRound(c.cold+float64(int8(c.reg[regCJTO]))*0.0625, 0.015625, 14)
+		c.reg[regCJT], c.reg[regCJT+1] = byte(code>>6), byte(code<<2)
 	}
-	c.reg[r56SR] = sr &^ 0x02
-}
-
-// drift moves the last code by a few hundredths of a degree: a floating input that looks alive.
-func (c *Max31856) drift() {
-	v := int32(c.reg[r56LTC])<<24 | int32(c.reg[r56LTC+1])<<16 | int32(c.reg[r56LTC+2])<<8
-	v += 3 << 13
-	c.reg[r56LTC], c.reg[r56LTC+1], c.reg[r56LTC+2] = byte(v>>24), byte(v>>16), byte(v>>8)&0xE0
-}
-
-func (c *Max31856) store(hotC, coldC float64) {
-	cj := clamp(coldC, -64, 127.98) + float64(int8(c.reg[r56CJTO]))*0.0625
-	cjCode := int32(math.Round(cj / 0.015625))
-	mV := couple(hotC, coldC, c.fault == Reversed)
-	// The chip linearises by itself.
-	base, _ := emf.Type('K').Voltage(unit.Celsius(clamp(cj, -64, 127)))
-	t, ok := emf.Type('K').Temperature(mV + base)
-	sr := c.reg[r56SR] &^ 0x40
+	cold := float64(int16(c.reg[regCJT])<<8|int16(c.reg[regCJT+1])) / 256
+	t, ok := couple31856(c.reg[regCR1] & 0x0F)
 	if !ok {
-		t, sr = -210, sr|0x40 // TC range
+		return // a voltage mode
 	}
-	code := int32(math.Round(float64(t)/0.0078125)) << 5
-	c.reg[r56LTC], c.reg[r56LTC+1], c.reg[r56LTC+2] = byte(code>>16), byte(code>>8), byte(code)
-	c.reg[r56CJTH], c.reg[r56CJTH+1] = byte(cjCode>>6), byte(cjCode<<2)
-	c.reg[r56SR] = sr
+	mV := c.terminals()
+	if c.fault == Open {
+		mV = 0 // the bias resistors hold the two open inputs together: it reads like the cold junction
+	}
+	hot, inside := celsius(t, mV+volts(t, cold))
+	code := clampRound(hot, 0.0078125, 19) << 5
+	c.reg[regLTCB], c.reg[regLTCB+1], c.reg[regLTCB+2] = byte(code>>16), byte(code>>8), byte(code)
+	c.status(hot, cold, inside, test)
 }
 
-// Inject puts a fault on the chip, or takes it off with None.
-func (c *Max31856) Inject(f Fault) {
-	if f == ResetChip {
-		c.reg, c.auto, f = reset56, false, None
+// couple31856 is the type field of CR1.
+func couple31856(code byte) (emf.Type, bool) {
+	const types = "BEJKNRST"
+	if int(code) >= len(types) {
+		return 0, false
 	}
-	if f == None {
-		c.reg[r56SR] = 0
-	}
-	c.fault = f
+	return emf.Type(types[code]), true
 }
 
-// Connect implements spi.Port.
-func (c *Max31856) Connect(f physic.Frequency, mode spi.Mode, bits int) (spi.Conn, error) {
+// status composes SR. In comparator mode its bits go when their cause goes, in interrupt mode only when told.
+func (c *Max31856) status(hot, cold float64, inside, test bool) {
+	was, sr := c.reg[regSR], byte(0)
+	set := func(bit byte, on bool) {
+		if on {
+			sr |= bit
+		}
+	}
+	threshold := func(at int) float64 { return float64(int16(c.reg[at])<<8|int16(c.reg[at+1])) * 0.0625 }
+	set(srColdRange, !(cold >= -55 && cold <= 125))
+	set(srHotRange, !inside)
+	set(srColdHigh, cold > float64(int8(c.reg[regCJHF])))
+	set(srColdLow, cold < float64(int8(c.reg[regCJLF])))
+	set(srHotHigh, hot > threshold(regLTHF))
+	set(srHotLow, hot < threshold(regLTLF))
 	switch {
-	case c.connected:
-		return nil, fmt.Errorf("chip: %s is connected twice", c.name)
-	case f > 5*physic.MegaHertz:
-		return nil, fmt.Errorf("chip: MAX31856 takes at most 5 MHz, not %s", f)
-	case mode&3 != spi.Mode1 && mode&3 != spi.Mode3:
-		return nil, fmt.Errorf("chip: MAX31856 speaks SPI modes 1 and 3, not %v", mode)
+	case c.reg[regCR0]&cr0OpenTest == 0: // off: an open couple is never seen
+	case test:
+		set(srOpen, c.fault == Open)
+	default:
+		sr |= was & srOpen // as found by the last test
 	}
-	c.connected = true
-	return c, nil
+	if c.reg[regCR0]&cr0Interrupt != 0 {
+		sr |= was
+	}
+	c.reg[regSR] = sr
 }
 
-// Tx reads or writes registers from the address in the first byte on; bit 7 of the address means write.
-func (c *Max31856) Tx(w, r []byte) error {
-	switch {
-	case c.fault == Dead:
+// transact is one access: an address, then data with the address counting up. Bit 7 of the address means write.
+func (c *Max31856) transact(w, r []byte) error {
+	fill(r, 0)
+	switch c.fault {
+	case Dead:
 		return errDead
-	case len(w) == 0:
-		return fmt.Errorf("chip: MAX31856 needs an address")
-	case c.fault == AllZeros || c.fault == AllOnes:
-		for i := range r {
-			r[i] = 0
-			if c.fault == AllOnes {
-				r[i] = 0xFF
-			}
-		}
-		return nil // the stuck line carries answers; what is written does arrive, but nobody can tell
-	}
-	a := int(w[0] & 0x0F)
-	if w[0]&0x80 != 0 {
-		for _, b := range w[1:] {
-			if a <= r56CJTH+1 { // the temperature and status registers cannot be written
-				c.reg[a] = b
-			}
-			a = (a + 1) & 0x0F
-		}
+	case AllZeros:
+		return nil
+	case AllOnes:
+		fill(r, 0xFF)
 		return nil
 	}
-	for i := 1; i < len(r); i++ {
-		r[i] = c.reg[a]
-		a = (a + 1) & 0x0F
+	if len(w) == 0 {
+		return nil
+	}
+	at, write := w[0]&0x7F, w[0]&0x80 != 0
+	for i := 1; i < len(w); i++ {
+		a := (int(at) + i - 1) % registers31856
+		if write {
+			c.write(a, w[i])
+		} else if i < len(r) {
+			r[i] = c.reg[a]
+		}
 	}
 	return nil
 }
 
-// TxPackets does each packet in turn.
-func (c *Max31856) TxPackets(p []spi.Packet) error { return packets(c, p) }
+func (c *Max31856) write(at int, v byte) {
+	if at > regCJT+1 {
+		return // the result and the status are read-only
+	}
+	if at != regCR0 {
+		c.reg[at] = v
+		return
+	}
+	was := c.reg[regCR0]
+	if v&cr0ClearFault != 0 {
+		c.reg[regSR] = 0
+		v &^= cr0ClearFault
+	}
+	c.reg[regCR0] = v
+	if auto := v&cr0Auto != 0; auto == (was&cr0Auto != 0) && v&cr0OneShot == 0 {
+		return
+	}
+	c.running = v&(cr0Auto|cr0OneShot) != 0
+	c.conversions = 0
+	c.due = c.now + c.length(true)
+}
 
-// Duplex implements conn.Conn.
-func (c *Max31856) Duplex() conn.Duplex { return conn.Full }
-
-func (c *Max31856) String() string { return c.name }
+var _ spi.Port = (*Max31856)(nil)
