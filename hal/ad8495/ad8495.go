@@ -1,23 +1,9 @@
-// Package ad8495 reads AD8495 thermocouple amplifiers through an ADS1115 converter, on top of periph's ads1x15 driver.
-//
-// # Two ticks for one reading
-//
-// periph's driver starts a conversion, sleeps for as long as it should take, and fetches whatever is in the result register. A
-// control tick may not sleep, and a converter whose clock runs slow would hand back the previous conversion, perhaps of another input. So
-// the work is split. In one tick periph composes and sends the request, over a bus of ours that passes the request on and then returns
-// a sentinel error: periph gives control back before its sleep. In a later tick this package asks whether the conversion is complete
-// and whether the multiplexer and gain are still those of the request, and only then fetches the result.
-//
-// # Datasheet
-//
-// https://www.analog.com/media/en/technical-documentation/data-sheets/ad8494_8495_8496_8497.pdf
-//
-// https://www.ti.com/lit/ds/symlink/ads1115.pdf
 package ad8495
 
 import (
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -25,223 +11,267 @@ import (
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/devices/v3/ads1x15"
 
-	"trivet/hal/emf"
 	"trivet/process/unit"
 )
 
 // ChannelOpts is one amplifier.
 type ChannelOpts struct {
 	Channel  int     // input of the converter, 0 to 3
-	RefVolts float64 // voltage at the amplifier's REF pin, V
+	RefVolts float64 // at the reference pin, 0 to 3 V and at least 1 V below the rail
+	// SpanVolts is the greatest output that must be told apart, up to 6.144 V; 0 means up to the rail. A smaller span, for a
+	// joint that never passes 300 °C say, has finer steps; an output beyond it counts as open.
+	SpanVolts float64
 }
 
-// Opts is how one converter and its amplifiers are used.
+// Opts is one converter with its amplifiers. What is left at 0 takes the value of DefaultOpts.
 type Opts struct {
-	Addr     uint16 // 0x48 to 0x4B
-	Channels []ChannelOpts
-	// Every is how often Poll is called. A conversion takes one of these, so an input is read every Every × number of inputs.
-	Every time.Duration
-	// RailVolts is where the amplifier's output ends when its couple is open, V; a little below the supply.
+	Addr     uint16           // 0x48 to 0x4b
+	Channels []ChannelOpts    // 1 to 4, each input once; polled in turn
+	Rate     physic.Frequency // conversions per second while one runs: 16 to 860 Hz
+	Every    time.Duration    // how often Poll is called, 20 ms to 1 s; a conversion at Rate must fit in
+	// RailVolts is where an amplifier's output ends when its couple is open, 2.5 to 6.1 V: 0.1 V below its supply.
 	RailVolts float64
+	// FrozenAfter is how long an input may give the same code, 1 s to 10 min. The steps are about as big as the noise, so that
+	// equal codes in a row prove little; half a minute of them does (judgement, no source).
+	FrozenAfter time.Duration
 }
 
-// DefaultOpts is an amplifier per input, on a 3.3 V supply, polled ten times a second.
-var DefaultOpts = Opts{Addr: 0x48, Channels: []ChannelOpts{{Channel: 0}, {Channel: 1}, {Channel: 2}, {Channel: 3}}, Every: 100 * time.Millisecond, RailVolts: 3.2}
-
-// Model of the amplifier: trimmed to 0.125 V at 25 °C with a gain of 122.4 on the couple's voltage (AD8494/5/6/7 data sheet and AN-1087, from memory;
-// agrees to the millivolt with the printed table of ideal outputs). Reading it as 5 mV/°C is up to 0.94 °C off between 25 and 360 °C.
-const (
-	ampGain   = 122.4
-	ampOffset = 2.6 // mV
-)
-
-// Temperature returns what the hot junction is at when the amplifier puts out volts above its reference.
-func Temperature(volts float64) (unit.Celsius, bool) {
-	return emf.Type('K').Temperature((volts*1000 - ampOffset) / ampGain)
-}
-
-// Volts is the inverse of Temperature.
-func Volts(c unit.Celsius) (float64, bool) {
-	e, ok := emf.Type('K').Voltage(c)
-	return (ampGain*e + ampOffset) / 1000, ok
-}
-
-// sentinel makes periph's driver return before it sleeps.
-var sentinel = errors.New("ad8495: conversion started")
-
-// starter is the bus periph's driver sees: a request to start a conversion goes through to the real bus and then "fails" with the sentinel.
-type starter struct {
-	i2c.Bus
-	sent uint16 // the configuration that was written
-}
-
-// Tx passes everything on.
-func (s *starter) Tx(addr uint16, w, r []byte) error {
-	if err := s.Bus.Tx(addr, w, r); err != nil {
-		return err
-	}
-	if len(w) == 3 && w[0] == regConfig {
-		s.sent = uint16(w[1])<<8 | uint16(w[2])
-		return sentinel
-	}
-	return nil
+// DefaultOpts are one amplifier on a 3.3 V supply polled at the control loop's 10 Hz. At 16 conversions per second one
+// lasts about three periods of the mains, whose hum it averages out, and leaves a third of the tick as margin.
+var DefaultOpts = Opts{
+	Addr: 0x48, Channels: []ChannelOpts{{Channel: 0}}, Rate: 16 * physic.Hertz, Every: 100 * time.Millisecond, RailVolts: 3.2,
+	FrozenAfter: 30 * time.Second,
 }
 
 const (
-	regResult = 0
-	regConfig = 1
-	ready     = 0x8000
-	// tag is what must come back unchanged: multiplexer, gain, mode and rate (data sheet). The ready bit has its own meaning on reading.
-	tag = 0x7FE0
+	// belowRail and aboveGround are how close to its ends, in volts, an output is no longer a measurement. The amplifier
+	// gets within 25 mV of ground (datasheet, from memory).
+	belowRail   = 0.05
+	aboveGround = 0.026
+	// clockError is by how much a conversion may last longer than the rate says (datasheet, from memory).
+	clockError = 1.10
+	// patience is how many polls a conversion may be late before the converter counts as dead.
+	patience = 2
+	// staleAfter is the age in periods beyond which a reading is no longer served (hazard study, S-13).
+	staleAfter = 2.5
+	// frozenReads is how many conversions in a row must have agreed, so that two far apart prove nothing.
+	frozenReads = 32
 )
 
-// Dev is one converter. Poll and Read belong to one goroutine.
+// Dev is one converter. One goroutine uses it and its inputs: the one that owns the bus.
 type Dev struct {
-	bus    *starter
-	addr   uint16
-	name   string
-	inputs []Input
-	turn   int
-	busy   bool
-	began  time.Duration
-	w1     [1]byte
-	r2     [2]byte
-	err    error
+	bus     starter
+	name    string
+	opts    Opts
+	inputs  []Input
+	pending int // input whose conversion runs, −1 if none
+	next    int // input to be started next
+	started time.Duration
+	late    int
+	tx      [1]byte
+	rx      [2]byte
 }
 
-var _ conn.Resource = (*Dev)(nil)
-
-// Input is one amplifier at its converter input.
+// Input is one amplifier.
 type Input struct {
-	pin   ads1x15.PinADC
-	ref   float64
-	rail  float64
-	every time.Duration
+	dev     *Dev
+	index   int
+	opts    ChannelOpts
+	pin     ads1x15.PinADC
+	perCode float64 // V
+	period  time.Duration
+
 	last  unit.Reading
-	scale float64 // V per code
+	code  int16
+	since time.Duration // of the first conversion that gave code
+	same  int           // conversions in a row that gave code
+	err   error
 }
 
-// patienceTicks is how many polls a conversion may take: at 250 conversions a second it is done long before the next poll.
-const patienceTicks = 3
-
-// New prepares a converter. It does not touch the bus: a chip that does not answer is a reading with a reason.
+// New prepares a converter for its amplifiers. It sends nothing: the first Poll does.
 func New(bus i2c.Bus, opts *Opts) (*Dev, error) {
-	if opts.Addr < 0x48 || opts.Addr > 0x4B {
-		return nil, fmt.Errorf("ad8495: converter address is %#x; it must be 0x48 to 0x4b", opts.Addr)
+	d := &Dev{bus: starter{bus: bus}, opts: opts.complete(), pending: -1}
+	d.name = fmt.Sprintf("AD8495{%s(%#02x)}", bus, d.opts.Addr)
+	if err := d.opts.check(); err != nil {
+		return nil, fmt.Errorf("ad8495: %w", err)
 	}
-	if len(opts.Channels) == 0 || len(opts.Channels) > 4 {
-		return nil, fmt.Errorf("ad8495: %d channels; there must be 1 to 4", len(opts.Channels))
-	}
-	if !(opts.Every >= 10*time.Millisecond) || !(opts.RailVolts > 1) {
-		return nil, fmt.Errorf("ad8495: polled every %v with a rail at %g V; at least 10 ms and more than 1 V", opts.Every, opts.RailVolts)
-	}
-	d := &Dev{bus: &starter{Bus: bus}, addr: opts.Addr, name: fmt.Sprintf("AD8495{ADS1115 at %#x on %s}", opts.Addr, bus)}
-	adc, err := ads1x15.NewADS1115(d.bus, &ads1x15.Opts{I2cAddress: opts.Addr})
+	adc, err := ads1x15.NewADS1115(&d.bus, &ads1x15.Opts{I2cAddress: d.opts.Addr})
 	if err != nil {
 		return nil, fmt.Errorf("ad8495: %w", err)
 	}
-	for _, c := range opts.Channels {
-		if c.Channel < 0 || c.Channel > 3 || !(c.RefVolts >= 0 && c.RefVolts < opts.RailVolts) {
-			return nil, fmt.Errorf("ad8495: channel %d with a reference of %g V; channels are 0 to 3, the reference 0 V to below the rail", c.Channel, c.RefVolts)
+	d.inputs = make([]Input, len(d.opts.Channels))
+	for i, c := range d.opts.Channels {
+		span := c.SpanVolts
+		if span == 0 {
+			span = d.opts.RailVolts
 		}
-		channel := [4]ads1x15.Channel{ads1x15.Channel0, ads1x15.Channel1, ads1x15.Channel2, ads1x15.Channel3}[c.Channel]
-		// ±4.096 V holds the whole output of the amplifier on a 3.3 V supply; one step is 0.025 °C. 250 conversions a second are done in 4 ms.
-		pin, err := adc.PinForChannel(channel, 4*physic.Volt, 250*physic.Hertz, ads1x15.BestQuality)
+		// The slowest rate that is not below the one asked for: BestQuality in periph's words.
+		volts := physic.ElectricPotential(math.Ceil(span*1e6)) * physic.MicroVolt
+		pin, err := adc.PinForChannel(ads1x15.Channel0+ads1x15.Channel(c.Channel), volts, d.opts.Rate, ads1x15.BestQuality)
 		if err != nil {
-			return nil, fmt.Errorf("ad8495: channel %d: %w", c.Channel, err)
+			return nil, fmt.Errorf("ad8495: channels[%d]: %w", i, err)
 		}
 		_, top := pin.Range()
-		d.inputs = append(d.inputs, Input{pin: pin, ref: c.RefVolts, rail: opts.RailVolts,
-			every: opts.Every * time.Duration(len(opts.Channels)), scale: float64(top.V) / float64(physic.Volt) / 32768})
+		d.inputs[i] = Input{
+			dev: d, opts: c, pin: pin, period: time.Duration(len(d.opts.Channels)) * d.opts.Every,
+			perCode: float64(top.V) / float64(physic.Volt) / (1 << 15), // the range is that of code 2¹⁵, one above the greatest
+		}
 	}
 	return d, nil
 }
 
-// String returns the converter and its bus.
+// complete fills in what was left at 0.
+func (o Opts) complete() Opts {
+	if o.Addr == 0 {
+		o.Addr = DefaultOpts.Addr
+	}
+	if o.Rate == 0 {
+		o.Rate = DefaultOpts.Rate
+	}
+	if o.Every == 0 {
+		o.Every = DefaultOpts.Every
+	}
+	if o.RailVolts == 0 {
+		o.RailVolts = DefaultOpts.RailVolts
+	}
+	if o.FrozenAfter == 0 {
+		o.FrozenAfter = DefaultOpts.FrozenAfter
+	}
+	return o
+}
+
+// longest is how long a conversion may take.
+func longest(rate physic.Frequency) time.Duration {
+	return time.Duration(clockError * float64(rate.Period()))
+}
+
+func (o Opts) check() error {
+	switch {
+	case !(o.Addr >= 0x48 && o.Addr <= 0x4b):
+		return fmt.Errorf("address is %#02x; 0x48 to 0x4b is allowed", o.Addr)
+	case len(o.Channels) < 1 || len(o.Channels) > 4:
+		return fmt.Errorf("%d channels; 1 to 4 are allowed", len(o.Channels))
+	case !(o.Rate >= 16*physic.Hertz && o.Rate <= 860*physic.Hertz):
+		return fmt.Errorf("rate is %v; 16 to 860 Hz is allowed", o.Rate)
+	case !(o.Every >= 20*time.Millisecond && o.Every <= time.Second):
+		return fmt.Errorf("polled every %v; 20ms to 1s is allowed", o.Every)
+	case o.Every < longest(o.Rate):
+		return fmt.Errorf("polled every %v at a rate of %v; a conversion may take %v and must fit in", o.Every, o.Rate, longest(o.Rate))
+	case !(o.RailVolts >= 2.5 && o.RailVolts <= 6.1):
+		return fmt.Errorf("rail is at %g V; 2.5 to 6.1 is allowed", o.RailVolts)
+	case !(o.FrozenAfter >= time.Second && o.FrozenAfter <= 10*time.Minute):
+		return fmt.Errorf("frozen after is %v; 1s to 10m is allowed", o.FrozenAfter)
+	}
+	var used [4]bool
+	for i, c := range o.Channels {
+		if err := c.check(o.RailVolts); err != nil {
+			return fmt.Errorf("channels[%d]: %w", i, err)
+		}
+		if used[c.Channel] {
+			return fmt.Errorf("channels[%d]: channel %d is given twice", i, c.Channel)
+		}
+		used[c.Channel] = true
+	}
+	return nil
+}
+
+func (c ChannelOpts) check(rail float64) error {
+	switch {
+	case c.Channel < 0 || c.Channel > 3:
+		return fmt.Errorf("channel is %d; 0 to 3 is allowed", c.Channel)
+	case !(c.RefVolts >= 0 && c.RefVolts <= 3 && c.RefVolts <= rail-1):
+		return fmt.Errorf("reference is %g V; 0 to 3 and at least 1 V below the rail is allowed", c.RefVolts)
+	case c.SpanVolts != 0 && !(c.SpanVolts > c.RefVolts && c.SpanVolts <= 6.144):
+		return fmt.Errorf("span is %g V; above the reference up to 6.144 is allowed", c.SpanVolts)
+	}
+	return nil
+}
+
+// String implements conn.Resource.
 func (d *Dev) String() string { return d.name }
 
-// Halt does nothing: a single-shot converter rests by itself.
+// Halt implements conn.Resource. The converter stops by itself after each conversion.
 func (d *Dev) Halt() error { return nil }
 
-// Input returns input i in the order of Opts.Channels.
-func (d *Dev) Input(i int) *Input { return &d.inputs[i] }
+// Input returns amplifier i in the order of Opts.Channels, or nil if there is none.
+func (d *Dev) Input(i int) *Input {
+	if i < 0 || i >= len(d.inputs) {
+		return nil
+	}
+	return &d.inputs[i]
+}
 
-// Period returns how often each input is read.
-func (d *Dev) Period() time.Duration { return d.inputs[0].every }
+var (
+	errNoAnswer = errors.New("the converter answers with all bits equal")
+	errWrong    = errors.New("the converter is set to another input or range than was asked for")
+	errLate     = errors.New("the conversion does not end")
+)
 
-// LastError returns why the bus failed in the last Poll, nil if it did not.
-func (d *Dev) LastError() error { return d.err }
-
-// Poll collects the conversion that was started, if it is complete, and starts the next input's. It is called once per tick, never
-// waits and never allocates.
+// Poll collects the conversion that was started before, if it is done, and starts the next. It is called once per tick,
+// takes at most three bus transactions, never waits, and allocates nothing.
 func (d *Dev) Poll(now time.Duration) {
-	d.err = nil
-	if d.busy {
-		in := &d.inputs[d.turn]
-		v, done, q := d.collect()
-		switch {
-		case q != unit.Good:
-			in.last = unit.Unusable(now, q)
-		case !done && now-d.began < patienceTicks*in.every/time.Duration(len(d.inputs)):
-			return // give it another tick
-		case !done:
-			in.last = unit.Unusable(now, unit.NoAnswer)
-		default:
-			in.last = in.judge(now, v)
+	if d.pending >= 0 && !d.collect(now) {
+		return
+	}
+	in := &d.inputs[d.next]
+	d.bus.config = 0
+	_, err := in.pin.Read() // starts only, see the package comment
+	if !errors.Is(err, errStarted) {
+		d.fail(now, err)
+		return
+	}
+	d.pending, d.started, d.late = d.next, now, 0
+	d.next = (d.next + 1) % len(d.inputs)
+}
+
+// collect fetches the result of the running conversion. It returns false while that must be waited for.
+func (d *Dev) collect(now time.Duration) (free bool) {
+	in := &d.inputs[d.pending]
+	config, err := d.register(1)
+	switch {
+	case err != nil:
+		d.fail(now, err)
+		return true
+	case config == 0 || config == 0xFFFF:
+		d.fail(now, errNoAnswer)
+		return true
+	case config&^busy != d.bus.config&^busy:
+		// Reset by a brown-out, or somebody else talks to the chip: the result may belong to any input.
+		in.set(now, unit.NoAnswer, errWrong)
+		d.pending = -1
+		return true
+	case config&busy == 0:
+		if d.late++; d.late <= patience {
+			return false
 		}
-		d.turn = (d.turn + 1) % len(d.inputs)
+		in.set(now, unit.NoAnswer, errLate)
+		d.pending = -1
+		return true
 	}
-	// periph's Read sends the request and comes back with the sentinel.
-	_, err := d.inputs[d.turn].pin.Read()
-	d.busy, d.began = errors.Is(err, sentinel), now
-	if !d.busy {
-		d.err = err
-		d.inputs[d.turn].last = unit.Unusable(now, unit.NoAnswer)
-		d.turn = (d.turn + 1) % len(d.inputs)
+	code, err := d.register(0)
+	if err != nil {
+		d.fail(now, err)
+		return true
+	}
+	in.take(d.started, int16(code))
+	d.pending = -1
+	return true
+}
+
+// fail marks every input: when the converter does not answer, none of them has a reading.
+func (d *Dev) fail(now time.Duration, err error) {
+	d.pending = -1
+	for i := range d.inputs {
+		d.inputs[i].set(now, unit.NoAnswer, err)
 	}
 }
 
-// collect asks whether the conversion is complete and whether it is the one that was asked for, and fetches it.
-func (d *Dev) collect() (code int16, done bool, q unit.Quality) {
-	d.w1[0] = regConfig
-	if d.err = d.bus.Bus.Tx(d.addr, d.w1[:], d.r2[:]); d.err != nil {
-		return 0, false, unit.NoAnswer
+func (d *Dev) register(at byte) (uint16, error) {
+	d.tx[0] = at
+	if err := d.bus.bus.Tx(d.opts.Addr, d.tx[:], d.rx[:]); err != nil {
+		return 0, err
 	}
-	c := uint16(d.r2[0])<<8 | uint16(d.r2[1])
-	switch {
-	case c == 0xFFFF || c&tag != d.bus.sent&tag:
-		return 0, false, unit.NoAnswer // a stuck line, another request, or a chip that was reset
-	case c&ready == 0:
-		return 0, false, unit.Good
-	}
-	d.w1[0] = regResult
-	if d.err = d.bus.Bus.Tx(d.addr, d.w1[:], d.r2[:]); d.err != nil {
-		return 0, false, unit.NoAnswer
-	}
-	return int16(uint16(d.r2[0])<<8 | uint16(d.r2[1])), true, unit.Good
+	return uint16(d.rx[0])<<8 | uint16(d.rx[1]), nil
 }
 
-// judge turns a code into a reading. An open couple drives the amplifier to its upper rail, which would be about 640 °C; an output at or
-// below 0 V with the reference at ground is a couple below 0 °C, a reversed one, or a short, and none of these can be told apart.
-func (in *Input) judge(now time.Duration, code int16) unit.Reading {
-	v := float64(code) * in.scale
-	switch {
-	case v >= in.rail:
-		return unit.Unusable(now, unit.Open)
-	case v <= 0.0005 && in.ref < 0.01:
-		return unit.Unusable(now, unit.ShortGround)
-	}
-	t, ok := Temperature(v - in.ref)
-	if !ok {
-		return unit.Unusable(now, unit.OutOfRange)
-	}
-	return unit.Measured(now, t)
-}
-
-// Read returns the newest reading of this input, or why there is none. It never touches the bus.
-func (in *Input) Read(now time.Duration) unit.Reading {
-	if in.last.Usable() && now-in.last.At > in.every*5/2 {
-		return unit.Unusable(in.last.At, unit.Stale)
-	}
-	return in.last
-}
+var _ conn.Resource = (*Dev)(nil)

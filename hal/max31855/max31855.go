@@ -1,9 +1,9 @@
 package max31855
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
-	"sync"
 	"time"
 
 	"periph.io/x/conn/v3"
@@ -16,188 +16,209 @@ import (
 
 // Opts is how a chip is used.
 type Opts struct {
-	// Type is the suffix of the part, which fixes the couple: 'K', 'J', 'N', 'T', 'E', 'R' or 'S'.
+	// Type is the suffix of the chip: K, J, N, T, E, S or R. It is not the wire's choice: each suffix is another chip.
 	Type emf.Type
-	// Frozen is how long one raw frame, cold-junction bits included, may repeat before it counts as frozen. A chip with 0.25 °C
-	// steps is quiet at a true steady state, and its 0.0625 °C cold-junction bits may be too; a minute is longer than any
-	// steady state of a run and far shorter than a run. Zero switches the test off.
-	Frozen time.Duration
-	// ColdMin and ColdMax bound a plausible cold junction, °C. In a shed below 5 °C a dead bus could not be told from a cold chip.
-	ColdMin, ColdMax float64
+	// Clock of the bus, above 0, at most 5 MHz.
+	Clock physic.Frequency
+	// FrozenAfter is how long every bit may stay the same, 1 s to 10 min, before the chip counts as frozen. See ExpectMotion.
+	FrozenAfter time.Duration
 }
 
-// DefaultOpts is a type K part in a warm room.
-var DefaultOpts = Opts{Type: 'K', Frozen: time.Minute, ColdMin: 0, ColdMax: 60}
+// DefaultOpts are for a MAX31855K on short wires. 1 MHz is a judgement: 32 bits take 32 µs, and long wires survive it.
+var DefaultOpts = Opts{Type: emf.Type('K'), Clock: physic.MegaHertz, FrozenAfter: 30 * time.Second}
 
-// gains are the slopes of the chip's straight lines in mV/°C (K: data sheet page 8; the others from memory, and equal to
-// E(1000 °C)/1000 of the reference tables to the printed digit; T: E(400 °C)/400).
-func gain(t emf.Type) (float64, bool) {
-	switch t {
-	case 'K':
-		return 0.041276, true
-	case 'J':
-		return 0.057953, true
-	case 'N':
-		return 0.036256, true
-	case 'T':
-		return 0.05218, true
-	case 'E':
-		return 0.076373, true
-	case 'R':
-		return 0.010506, true
-	case 'S':
-		return 0.009587, true
-	}
-	return 0, false
-}
+const (
+	fastestClock = 5 * physic.MegaHertz // datasheet
+	// warmUp is how long an all-zero frame after the first read means "not yet" and not "no answer": power-up 200 ms and
+	// one conversion of at most 100 ms (datasheet).
+	warmUp = 300 * time.Millisecond
+	// movingFrozenAfter replaces FrozenAfter while the junction is being heated or cooled on purpose (hazard study, S-07:
+	// energy rule, at most 5 s).
+	movingFrozenAfter = 5 * time.Second
+	// frozenReads is how many reads in a row must have agreed, so that two reads far apart prove nothing.
+	frozenReads = 8
+)
 
-// Frame is a decoded 32-bit frame. Couple and Cold are only meaningful when Quality is Good; Couple is the chip's own, straight-line figure.
-type Frame struct {
-	Quality      unit.Quality
-	Couple, Cold float64 // °C
-}
+// motion is what the caller has said about the junction.
+type motion uint8
 
-// Decode takes a frame apart. It is total: every one of the 2³² frames is either good or has a reason (data sheet, tables 2–5).
-//
-// A frame of all zeros is what a data line stuck low gives: it reads as 0 °C and 0 °C without a fault, and is refused.
-// Bits 17 and 3 always read 0, and bit 16 is set exactly when one of the bits 2…0 is; anything else did not come from the chip.
-func Decode(raw uint32) Frame {
-	f := Frame{Quality: unit.Good}
-	faults := raw & 7
-	switch {
-	case raw == 0, raw&(1<<17|1<<3) != 0, (raw&(1<<16) != 0) != (faults != 0):
-		return Frame{Quality: unit.NoAnswer}
-	case faults&1 != 0:
-		f.Quality = unit.Open
-	case faults&2 != 0:
-		f.Quality = unit.ShortGround
-	case faults&4 != 0:
-		f.Quality = unit.ShortSupply
-	}
-	f.Couple = float64(int32(raw)>>18) * 0.25
-	f.Cold = float64(int32(raw<<16)>>20) * 0.0625
-	return f
-}
+const (
+	untold motion = iota
+	moving
+	still
+)
 
-// Correct turns the chip's straight-line figure into the couple's true temperature: the line gives back the voltage, the reference
-// function of the cold junction is added, and the sum is inverted.
-func Correct(t emf.Type, couple, cold float64) (unit.Celsius, bool) {
-	g, ok := gain(t)
-	if !ok {
-		return 0, false
-	}
-	base, ok := t.Voltage(unit.Celsius(cold))
-	if !ok {
-		return 0, false
-	}
-	return t.Temperature((couple-cold)*g + base)
-}
-
-// Dev is one chip. It is used by one goroutine at a time.
+// Dev is one chip. One goroutine uses it: the one that owns the bus.
 type Dev struct {
-	c    spi.Conn
-	opts Opts
+	conn conn.Conn
 	name string
+	opts Opts
+	tx   [4]byte // stays zero: the chip has no input
+	rx   [4]byte
 
-	mu    sync.Mutex
-	buf   [4]byte
-	out   [4]byte
-	raw   uint32
-	since time.Duration // when raw was first seen
-	seen  bool
-	cold  unit.Reading
-	err   error
+	raw       uint32 // last frame
+	since     time.Duration
+	same      int // reads in a row with that frame
+	motion    motion
+	first     time.Duration
+	asked     bool // first is set
+	converted bool // a frame other than all zeros has been seen
+
+	cold    unit.Reading
+	quality unit.Quality // of the last reading
+	err     error        // of the last transaction
 }
 
-var _ conn.Resource = (*Dev)(nil)
-
-// New connects to a chip at up to 4 MHz, mode 0. It reads nothing: a chip that does not answer is a reading with a reason.
+// New connects to a chip. It cannot tell whether one is there: only a reading can.
 func New(p spi.Port, opts *Opts) (*Dev, error) {
-	if _, ok := gain(opts.Type); !ok {
-		return nil, fmt.Errorf("max31855: there is no part for type %s couples; there are K, J, N, T, E, R and S", opts.Type)
+	if _, ok := slope(opts.Type); !ok {
+		return nil, fmt.Errorf("max31855: type is %v; there are chips for K, J, N, T, E, S, R", opts.Type)
 	}
-	if !(opts.ColdMin >= -40 && opts.ColdMin < opts.ColdMax && opts.ColdMax <= 125) {
-		return nil, fmt.Errorf("max31855: cold junction from %g to %g °C; it must lie between -40 and 125", opts.ColdMin, opts.ColdMax)
+	if !(opts.Clock > 0 && opts.Clock <= fastestClock) {
+		return nil, fmt.Errorf("max31855: clock is %v; above 0 up to %v is allowed", opts.Clock, fastestClock)
 	}
-	c, err := p.Connect(4*physic.MegaHertz, spi.Mode0, 8)
+	if !(opts.FrozenAfter >= time.Second && opts.FrozenAfter <= 10*time.Minute) {
+		return nil, fmt.Errorf("max31855: frozen after is %v; 1s to 10m is allowed", opts.FrozenAfter)
+	}
+	c, err := p.Connect(opts.Clock, spi.Mode0, 8)
 	if err != nil {
 		return nil, fmt.Errorf("max31855: %w", err)
 	}
-	return &Dev{c: c, opts: *opts, name: p.String()}, nil
+	return &Dev{conn: c, name: "MAX31855" + opts.Type.String() + "{" + p.String() + "}", opts: *opts}, nil
 }
 
-// String returns the chip and its port.
-func (d *Dev) String() string { return "MAX31855{" + d.name + "}" }
+// String implements conn.Resource.
+func (d *Dev) String() string { return d.name }
 
-// Halt does nothing: the chip converts for as long as it has power.
+// Halt implements conn.Resource. The chip converts for as long as it has power; there is nothing to stop.
 func (d *Dev) Halt() error { return nil }
 
-// Read returns the present temperature of the couple, or why there is none. It does one transaction of four bytes, never waits and
-// never allocates.
+// Read fetches the newest frame and returns the temperature of the junction, or why there is none. It takes one bus
+// transaction and allocates nothing. The chip does not say when it converted: a reading is up to 100 ms older than now.
 func (d *Dev) Read(now time.Duration) unit.Reading {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	d.cold = unit.Unusable(now, unit.NoAnswer)
-	if d.err = d.c.Tx(d.out[:], d.buf[:]); d.err != nil {
-		d.seen = false
-		return unit.Unusable(now, unit.NoAnswer)
+	if !d.asked {
+		d.asked, d.first = true, now
 	}
-	raw := uint32(d.buf[0])<<24 | uint32(d.buf[1])<<16 | uint32(d.buf[2])<<8 | uint32(d.buf[3])
-	if !d.seen || raw != d.raw {
-		d.raw, d.since, d.seen = raw, now, true
+	temp, q := d.fetch()
+	if q == unit.NoAnswer && d.err == nil && d.raw == 0 && !d.converted && now-d.first < warmUp {
+		q = unit.NotRead
 	}
+	if q != unit.NoAnswer && q != unit.NotRead {
+		d.converted = true
+		if d.frozen(now) && q == unit.Good { // any other reason is the better one
+			q = unit.Frozen
+		}
+	} else {
+		d.same = 0
+	}
+	d.noteCold(now, q)
+	r := unit.Unusable(now, q)
+	if q == unit.Good {
+		r = unit.Measured(now, temp)
+	}
+	d.quality = r.Quality
+	return r
+}
+
+// fetch does the transaction and converts what came. raw and same are kept for the frozen check.
+func (d *Dev) fetch() (unit.Celsius, unit.Quality) {
+	if d.err = d.conn.Tx(d.tx[:], d.rx[:]); d.err != nil {
+		return 0, unit.NoAnswer
+	}
+	raw := binary.BigEndian.Uint32(d.rx[:])
+	if raw != d.raw {
+		d.same = 0
+	}
+	d.raw = raw
 	f := Decode(raw)
-	if f.Quality == unit.NoAnswer {
-		return unit.Unusable(now, unit.NoAnswer)
+	if q := f.Quality(); q != unit.Good {
+		return 0, q
 	}
-	if !(f.Cold >= d.opts.ColdMin && f.Cold <= d.opts.ColdMax) {
-		return unit.Unusable(now, unit.ColdJunction)
-	}
-	d.cold = unit.Measured(now, unit.Celsius(f.Cold))
-	if f.Quality != unit.Good {
-		return unit.Unusable(now, f.Quality)
-	}
-	if d.opts.Frozen > 0 && now-d.since > d.opts.Frozen {
-		return unit.Unusable(now, unit.Frozen)
-	}
-	t, ok := Correct(d.opts.Type, f.Couple, f.Cold)
+	temp, ok := Linearize(d.opts.Type, f.Hot, f.Cold)
 	if !ok {
-		return unit.Unusable(now, unit.OutOfRange)
+		return 0, unit.OutOfRange
 	}
-	return unit.Measured(now, t)
+	return temp, unit.Good
 }
 
-// ColdJunction returns the cold-junction temperature of the last Read.
-func (d *Dev) ColdJunction() unit.Reading {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.cold
+// frozen counts how long the frame has been the same, and judges by what is known about the junction.
+func (d *Dev) frozen(now time.Duration) bool {
+	if d.same == 0 {
+		d.since = now
+	}
+	d.same++
+	limit := d.opts.FrozenAfter
+	switch d.motion {
+	case still:
+		return false
+	case moving:
+		limit = min(limit, movingFrozenAfter)
+	}
+	return d.same >= frozenReads && now-d.since >= limit
 }
 
-// LastError returns why the bus failed in the last Read, nil if it did not.
+func (d *Dev) noteCold(now time.Duration, q unit.Quality) {
+	switch q {
+	case unit.NotRead, unit.NoAnswer, unit.Frozen, unit.ColdJunction:
+		d.cold = unit.Unusable(now, q)
+	default:
+		d.cold = unit.Measured(now, Decode(d.raw).Cold)
+	}
+}
+
+// ColdJunction returns the temperature of the chip as of the last Read, in °C, 0 to 60, or why there is none.
+func (d *Dev) ColdJunction() unit.Reading { return d.cold }
+
+// ExpectMotion tells whether the heat put in since the last change should have moved the junction by more than 1 °C,
+// four steps of the chip.
+//
+// With steps of 0.25 °C no number of equal frames proves that a chip is frozen. So: while motion is expected, 5 s
+// without the change of a single bit, cold junction included, is frozen; while it is said that none is expected,
+// nothing is. As long as nobody has said either, the limit is Opts.FrozenAfter. Its default of 30 s is some 300
+// conversions; a live couple flickers by a step far more often than that (common experience, no source).
+func (d *Dev) ExpectMotion(expect bool) {
+	m := still
+	if expect {
+		m = moving
+	}
+	if m != d.motion {
+		d.motion, d.same = m, 0 // time that passed under the other rule does not count
+	}
+}
+
+// LastError explains the last reading, nil if it was good.
 func (d *Dev) LastError() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.err
+	switch {
+	case d.err != nil:
+		return fmt.Errorf("%s: %w", d.name, d.err)
+	case d.quality == unit.Good:
+		return nil
+	case d.quality == unit.NoAnswer:
+		return fmt.Errorf("%s: frame %#08x: %v", d.name, d.raw, Decode(d.raw).Fault)
+	case d.quality == unit.ColdJunction:
+		return fmt.Errorf("%s: cold junction at %v; %v to %v is plausible", d.name, Decode(d.raw).Cold, coldestChip, hottestChip)
+	case d.quality == unit.OutOfRange:
+		return fmt.Errorf("%s: the chip says %v, which no couple of type %v can have here", d.name, Decode(d.raw).Hot, d.opts.Type)
+	}
+	return errors.New(d.name + ": " + d.quality.Reason())
 }
 
-// errUnusable is what Sense returns for a reading without a number.
-var errUnusable = errors.New("max31855: no usable reading")
-
-// Sense implements the part of physic.SenseEnv that makes sense here: one measurement into e.Temperature. For control use Read,
-// which says why there is no number.
-func (d *Dev) Sense(e *physic.Env) error {
-	r := d.Read(0)
-	t, ok := r.Temp()
-	if !ok {
-		return fmt.Errorf("%w: %s", errUnusable, r.Quality.Reason())
+// Sense puts the temperature of the junction into env.Temperature, as physic.SenseEnv does; the rest is left alone.
+// It does not look for a frozen chip, since it has no time to measure by.
+func (d *Dev) Sense(env *physic.Env) error {
+	temp, q := d.fetch()
+	d.same = 0
+	if q == unit.Good {
+		q = unit.Measured(0, temp).Quality
 	}
-	e.Temperature = physic.ZeroCelsius + physic.Temperature(float64(t)*float64(physic.Kelvin))
+	if d.quality = q; q != unit.Good {
+		return d.LastError()
+	}
+	env.Temperature = physic.ZeroCelsius + physic.Temperature(float64(temp)*float64(physic.Celsius))
 	return nil
 }
 
-// Precision says what one step of the chip is.
-func (d *Dev) Precision(e *physic.Env) {
-	e.Temperature = physic.Kelvin / 4
-	e.Pressure, e.Humidity = 0, 0
-}
+// Precision puts the smallest step, 0.25 °C, into env.Temperature.
+func (d *Dev) Precision(env *physic.Env) { env.Temperature = physic.Celsius / 4 }
+
+var _ conn.Resource = (*Dev)(nil)
