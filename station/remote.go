@@ -15,6 +15,7 @@ type remote struct {
 	ask     chan *call
 	present *call
 	timer   *time.Timer
+	silence time.Duration // without a completed tick for this long, heat-enable goes
 }
 
 type op uint8
@@ -55,7 +56,7 @@ const patience = Period / 2
 func newRemote(k *Keeper) *remote {
 	t := time.NewTimer(time.Hour)
 	t.Stop()
-	return &remote{keeper: k, ask: make(chan *call), timer: t, present: newCall()}
+	return &remote{keeper: k, ask: make(chan *call), timer: t, present: newCall(), silence: safety.MaxLate}
 }
 
 func newCall() *call { return &call{done: make(chan struct{}, 1)} }
@@ -63,19 +64,19 @@ func newCall() *call { return &call{done: make(chan struct{}, 1)} }
 // run is the safety goroutine. It ends with ctx and leaves heat-enable inactive.
 func (r *remote) run(ctx context.Context) {
 	defer r.keeper.drop()
-	silence := time.NewTimer(safety.MaxLate)
+	silence := time.NewTimer(r.silence)
 	defer silence.Stop()
 	for {
 		select {
 		case c := <-r.ask:
 			r.serve(c)
 			if c.op == opDone { // only a completed tick counts as a sign of life
-				silence.Reset(safety.MaxLate)
+				silence.Reset(r.silence)
 			}
 			c.done <- struct{}{}
 		case <-silence.C:
 			r.keeper.Silence()
-			silence.Reset(safety.MaxLate)
+			silence.Reset(r.silence)
 		case <-ctx.Done():
 			return
 		}
