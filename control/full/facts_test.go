@@ -53,6 +53,7 @@ func factsOf(m plant.Machine, b plant.Board) model.Facts {
 		PartX: b.Package.SizeX * 1e-3, PartY: b.Package.SizeY * 1e-3, Build: build,
 		Load:  control.Load{Board: board, Part: heat*b.Package.Thickness*1e-3 + 1.7e6*0.25*b.Package.Ball*1e-3},
 		Reach: control.Reach{TopH: m.Top.Jet, BottomH: m.Bottom.Jet, AreaView: mean}, ViewPart: view(0, 0),
+		FanTop: m.Fans.Top, FanBottom: m.Fans.Bottom,
 		SolderHeight: b.Package.Ball * 1e-3, Solidus: b.Package.Solidus, Liquidus: b.Package.Liquidus, Ambient: 25,
 	}
 }

@@ -39,6 +39,7 @@ func fullLaw(tr trial, zones []control.Zone) *solving {
 	return &solving{Law: full.New(full.Config{
 		Cascade: control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
 		Facts:   f, Tuning: full.DefaultTuning(), Board: 255,
+		Every: time.Duration(setting("EVERY", 10) * float64(time.Second)),
 	})}
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"trivet/control"
 	"trivet/control/model"
+	"trivet/control/observe"
 	"trivet/control/plan"
 	"trivet/process/unit"
 )
@@ -54,11 +55,15 @@ type Law struct {
 	joint    float64 // filtered reading
 	hasJoint bool
 	kept     [control.MaxZones]float64
+	fanned   float64
 	board    unit.Reading
 
 	rec      recorder
 	exchange exchange
 	best     *Result
+	state    observe.Filter // where the lumps are by the latest fit
+	params   model.Params
+	seeing   bool // state and params are of this run
 	steering bool // the plan is followed, not the cascade
 }
 
@@ -92,8 +97,8 @@ func (l *Law) Begin() {
 	for i, z := range l.cfg.Cascade.Zones {
 		l.inner[i] = control.PI{Kp: z.Kp, Ti: z.Ti}
 	}
-	l.fan = control.PI{Kp: 0.06, Ti: 30} // as in the cascade
-	l.running, l.hasJoint, l.steering, l.best = false, false, false, nil
+	l.fan = control.PI{Kp: 0.02, Ti: 20} // fan share per kelvin above the cooling plan; most is in the model
+	l.running, l.hasJoint, l.steering, l.seeing, l.best, l.fanned = false, false, false, false, nil, 0
 	l.kept = [control.MaxZones]float64{}
 	l.rec.begin()
 	l.exchange.begin()
@@ -119,6 +124,12 @@ func (l *Law) Pace() float64 {
 	return 1
 }
 
+// Joint returns the estimated temperature of the outer balls and its standard deviation as the filter claims it, °C; ok
+// is false before the first fit. It needs no joint thermocouple, but says so with a larger deviation.
+func (l *Law) Joint() (ball, deviation float64, ok bool) {
+	return l.state.Ball(&l.params), l.state.Deviation(&l.params), l.seeing
+}
+
 // Latest returns the last result given, followed or not; nil before the first. It must not be changed.
 func (l *Law) Latest() *Result { return l.best }
 
@@ -129,8 +140,12 @@ func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) 
 		dt = 0
 	}
 	l.last, l.running = now, true
+	if (in.Heat || in.Cool) && in.Plan != nil {
+		if s, closed := l.rec.note(dt, in, l.board, &l.kept, l.fanned, l.cfg.Cascade.Zones); closed && l.seeing {
+			l.state.Step(&l.params, &s)
+		}
+	}
 	if in.Heat && in.Plan != nil {
-		l.rec.note(dt, in, l.board, &l.kept, l.cfg.Cascade.Zones)
 		l.exchange.watch(now, in)
 	}
 	fresh := l.best != nil && l.best.Schedule != nil && now-l.best.Schedule.Begin < l.cfg.Fresh && now-l.best.Schedule.Begin < time.Duration(l.best.Schedule.Len()-1)*time.Second
@@ -142,7 +157,10 @@ func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) 
 		}
 		l.cascade.Step(now, in, out)
 		l.filter(dt, in)
-		l.kept = out.Duty
+		if in.Cool && in.Plan != nil {
+			l.cool(dt, in, out)
+		}
+		l.kept, l.fanned = out.Duty, out.Fan
 		return
 	}
 	if !l.steering {
@@ -163,6 +181,27 @@ func (l *Law) filter(dt float64, in *control.Inputs) {
 		l.joint, l.hasJoint = float64(y), true
 	}
 	l.joint += dt / (l.cfg.Tuning.Filter + dt) * (float64(y) - l.joint)
+}
+
+// coolAhead is how far ahead of the plan the fans work: about what they need to spin up and the board to feel them, s.
+const coolAhead = 3
+
+// cool replaces the cascade's fan command by one that knows how fast board and heaters would cool by themselves, once
+// a fit has been made. Without a joint the cascade's is kept.
+func (l *Law) cool(dt float64, in *control.Inputs, out *control.Outputs) {
+	if _, ok := in.Joint.Temp(); !ok || !l.seeing || !l.hasJoint {
+		return
+	}
+	u := l.rec.heat()
+	here := in.Plan.At(in.Profile)
+	next := in.Plan.At(in.Profile + coolAhead*time.Second)
+	e := l.joint - float64(here.Target)
+	base, ok := l.params.Fan(l.state.X, u, float64(next.Slope)-e/6) // an error is to be gone in some six seconds
+	if !ok {
+		return
+	}
+	// Half, because fans can be turned up later, but nothing in cooling warms a joint that fell too fast.
+	out.Fan = l.fan.Step(dt, e, base/2, 0, 1, false, false)
 }
 
 // rest starts the heater loops from the duties they have now.
@@ -232,6 +271,7 @@ func (l *Law) hand(now time.Duration, in *control.Inputs, out *control.Outputs) 
 	set, trim := out.Set, out.Trim
 	l.share.Steps[0].Duty = out.Duty
 	l.share.Step(now, in, out)
+	l.fanned = out.Fan
 	out.Set, out.Trim, out.Bad = set, trim, bad
 	l.kept = out.Duty
 }

@@ -31,6 +31,8 @@ func (m *mean) take() (v float64, ok bool) {
 type recorder struct {
 	track              model.Track
 	joint, body, board mean
+	fan                mean
+	last               model.Input
 	heater             [control.MaxZones]mean
 	elapsed            float64              // s into the present sample
 	recent             [plan.Groups]float64 // heater temperatures of the last sample, °C
@@ -50,8 +52,8 @@ func (r *recorder) begin() {
 
 func (r *recorder) ambient() (float64, bool) { return r.start, r.hasStart }
 
-// note takes one tick in.
-func (r *recorder) note(dt float64, in *control.Inputs, board unit.Reading, duty *[control.MaxZones]float64, zones []control.Zone) {
+// note takes one tick in, and returns the sample when one is complete.
+func (r *recorder) note(dt float64, in *control.Inputs, board unit.Reading, duty *[control.MaxZones]float64, fan float64, zones []control.Zone) (s model.Sample, closed bool) {
 	if !r.hasStart {
 		r.find(in)
 	}
@@ -61,15 +63,22 @@ func (r *recorder) note(dt float64, in *control.Inputs, board unit.Reading, duty
 	for i := range zones {
 		r.heater[i].add(in.Heaters[i])
 	}
+	r.fan.sum, r.fan.n = r.fan.sum+fan, r.fan.n+1
 	r.power.note(dt, duty)
 	if r.elapsed += dt; r.elapsed < 0.999 {
-		return
+		return s, false
 	}
 	r.elapsed -= 1
-	if len(r.track.Samples) < longest {
-		r.track.Samples = append(r.track.Samples, r.sample(zones))
+	s = r.sample(zones)
+	r.last = s.Input
+	if in.Heat && len(r.track.Samples) < longest {
+		r.track.Samples = append(r.track.Samples, s) // what cools teaches nothing about heating
 	}
+	return s, true
 }
+
+// heat returns what the heaters were at in the last complete second.
+func (r *recorder) heat() model.Input { return r.last }
 
 // find takes the ambient from the board before it is heated: everything is at room temperature then. A board that is
 // still warm from the last run, or one without a reading, leaves the configured value in force.
@@ -111,6 +120,8 @@ func (r *recorder) sample(zones []control.Zone) model.Sample {
 	if s.Board, ok = r.board.take(); ok {
 		s.Has |= model.HasBoard
 	}
+	s.Fan, _ = r.fan.take()
+	s.Wind = math.Pow(math.Max(0, s.Fan), 0.7)
 	var group, fourths [plan.Groups]mean
 	for i := range zones {
 		c, ok := r.heater[i].take()

@@ -27,7 +27,7 @@ func TestTrace(t *testing.T) {
 		l := fullLaw(tr, zones)
 		k := 0
 		s := run(tr, l, l.SeeBoard, walking(l), func(now time.Duration, tr *plant.Truth, fo *control.Followed, in *control.Inputs, out *control.Outputs) {
-			if k++; k%80 != 0 {
+			if k++; k%int(setting("SHOW", 80)) != 0 {
 				return
 			}
 			miss := ""
@@ -41,8 +41,8 @@ func TestTrace(t *testing.T) {
 				c, _ := in.Heaters[i].Temp()
 				h[i] = float64(c)
 			}
-			fmt.Printf("%4.0f tgt %.1f joint %.1f (read %.1f) err %+.1f trim %+.1f duty %.2f set %.0f is %.0f body %.1f board %.1f | %s\n", now.Seconds(), float64(fo.Point.Target), float64(tr.CornerJoint), float64(y),
-				float64(tr.CornerJoint-fo.Point.Target), out.Trim, out.Duty[:5], out.Set[:3], h[:3], float64(tr.PackageTop), float64(tr.BoardMax), miss)
+			fmt.Printf("%4.0f tgt %.1f joint %.1f (read %.1f) err %+.1f trim %+.1f duty %.2f set %.0f is %.0f body %.1f board %.1f fan %.2f | %s\n", now.Seconds(), float64(fo.Point.Target), float64(tr.CornerJoint), float64(y),
+				float64(tr.CornerJoint-fo.Point.Target), out.Trim, out.Duty[:5], out.Set[:3], h[:3], float64(tr.PackageTop), float64(tr.BoardMax), out.Fan, miss)
 		})
 		t.Log(report([]score{s}))
 		if r := l.Latest(); r != nil && r.Fit != nil {

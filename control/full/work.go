@@ -38,6 +38,9 @@ type Result struct {
 	Schedule *plan.Schedule
 	Fit      *boardid.Fitted
 	Err      error
+	state    observe.Filter // where the lumps are, as of the last sample of the work
+	params   model.Params
+	samples  int // how many samples the work had
 	run      int
 }
 
@@ -124,10 +127,21 @@ func (l *Law) Give(r Result) {
 		return
 	}
 	l.exchange.out = false
+	if r.samples > 0 {
+		l.look(r)
+	}
 	if r.Err != nil || r.Schedule == nil {
 		return
 	}
 	l.best = &r
+}
+
+// look takes over the state that the work found and brings it up to the last sample.
+func (l *Law) look(r Result) {
+	l.state, l.params, l.seeing = r.state, r.params, true
+	for k := r.samples; k < len(l.rec.track.Samples); k++ {
+		l.state.Step(&l.params, &l.rec.track.Samples[k])
+	}
 }
 
 // bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.
@@ -159,6 +173,7 @@ func Solve(w Work) Result {
 	for k := range w.Track.Samples {
 		f.Step(&params, &w.Track.Samples[k])
 	}
+	r.state, r.params, r.samples = f, params, len(w.Track.Samples)
 	p := plan.Problem{
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
 		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,

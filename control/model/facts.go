@@ -34,6 +34,8 @@ type Facts struct {
 	Reach          control.Reach
 	ViewPart       float64 // share of the view of the underside below the part that emitters fill; 0 takes Reach.AreaView
 	Nozzle         float64 // radius of the nozzles, m; 0 for nozzles fitted to the part
+	FanTop         float64 // board fans at full speed on the upper face, W/m²K; 0 when not known
+	FanBottom      float64 // and on the lower
 	SolderHeight   float64 // standing height of the balls, m
 	Solidus        float64 // °C
 	Liquidus       float64 // °C
@@ -46,7 +48,7 @@ func (f *Facts) Plausible() bool {
 	return in(f.BoardX, 0.01, 1) && in(f.BoardY, 0.01, 1) && in(f.Thickness, 2e-4, 0.02) && in(f.Copper, 0, f.Thickness) &&
 		in(f.Metal, 0, f.Thickness) && in(f.PartX, 0.002, f.BoardX) && in(f.PartY, 0.002, f.BoardY) && in(f.Load.Board, 100, 1e5) &&
 		in(f.Load.Part, 100, 1e5) && in(f.Reach.TopH, 1, 1000) && in(f.Reach.BottomH, 1, 1000) && in(f.Reach.AreaView, 0, 1) &&
-		in(f.ViewPart, 0, 1) && in(f.Nozzle, 0, 0.3) && in(f.SolderHeight, 0, 5e-3) && in(f.Solidus, 50, 400) && in(f.Liquidus, f.Solidus, 400) && in(f.Ambient, -20, 60)
+		in(f.ViewPart, 0, 1) && in(f.Nozzle, 0, 0.3) && in(f.FanTop, 0, 300) && in(f.FanBottom, 0, 300) && in(f.SolderHeight, 0, 5e-3) && in(f.Solidus, 50, 400) && in(f.Liquidus, f.Solidus, 400) && in(f.Ambient, -20, 60)
 }
 
 // Physical constants and handbook values of the guess. Where no source is named the value is from the physics study
@@ -131,6 +133,7 @@ func (f *Facts) Guess() Params {
 		GlowTop: 0.24 * boardEps * sigma * part, GlowJoint: cLoss * boardEps * sigma * math.Max(0.05, 1-view) * part,
 		GlowRing: cLoss * boardEps * sigma * (1 + math.Max(0.05, 1-f.Reach.AreaView)) * ring,
 		LossTop:  cLoss * stillTop * part, LossJoint: cLoss * stillBottom * part, LossRing: cLoss * (stillTop + stillBottom) * ring,
+		FanTop: f.FanTop * part, FanBottom: f.FanBottom * part,
 		Across: cAcross * across * part, Along: cAlong * 2 * math.Pi * kt / math.Log((r0+reach/2)/(0.75*r0)),
 		Latent: cLatent * solderLatent * solderFill * f.SolderHeight * part, Melt: (f.Solidus + f.Liquidus) / 2,
 		Stem: 0.015, TopAir: 0.03, JointLag: 0.8, JointMix: 0.1, BoardMix: 0.86, AirLag: airLag, AreaLag: areaLag,

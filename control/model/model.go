@@ -14,6 +14,7 @@ type Params struct {
 	ViewJoint, ViewRing          float64 // emitters to board, W/K⁴
 	GlowTop, GlowJoint, GlowRing float64 // board and part to the room, W/K⁴
 	LossTop, LossJoint, LossRing float64 // still air, W/K
+	FanTop, FanBottom            float64 // full fans on top and joint, W/K
 	Across, Along                float64 // top–joint and joint–ring, W/K
 	Latent                       float64 // J to melt the balls
 	Melt                         float64 // °C, middle of the melting range
@@ -35,6 +36,7 @@ type State [Lumps]float64
 type Input struct {
 	Top, Bottom float64 // nozzle air, °C
 	Area4       float64 // mean of the emitters' fourth powers, K⁴
+	Wind        float64 // board fans: share of full speed to the 0.7th power, 0…1
 	Push        float64 // extra rate on the joint lump that the model does not explain, K/s
 }
 
@@ -58,8 +60,8 @@ func (p *Params) rates(x *State, u *Input, dx *State, j *[9]float64) {
 	airBottom := p.Ambient + p.SealBottom*(u.Bottom-p.Ambient)
 	ringTop := p.Ambient + p.MixRing*(airTop-p.Ambient)
 	ringBottom := p.Ambient + p.MixRing*(airBottom-p.Ambient)
-	qt := p.JetTop*(airTop-t) + p.Across*(b-t) + p.LossTop*(p.Ambient-t) + p.GlowTop*(a4-t4)
-	qb := p.JetJoint*(airBottom-b) + p.Across*(t-b) + p.Along*(r-b) + p.LossJoint*(p.Ambient-b) + p.GlowJoint*(a4-b4) + p.ViewJoint*(u.Area4-b4)
+	qt := p.JetTop*(airTop-t) + p.Across*(b-t) + p.LossTop*(p.Ambient-t) + p.GlowTop*(a4-t4) + u.Wind*p.FanTop*(p.Ambient-t)
+	qb := p.JetJoint*(airBottom-b) + p.Across*(t-b) + p.Along*(r-b) + p.LossJoint*(p.Ambient-b) + p.GlowJoint*(a4-b4) + p.ViewJoint*(u.Area4-b4) + u.Wind*p.FanBottom*(p.Ambient-b)
 	qr := p.JetRingTop*(ringTop-r) + p.JetRingBottom*(ringBottom-r) + p.Along*(b-r) + p.LossRing*(p.Ambient-r) + p.GlowRing*(a4-r4) + p.ViewRing*(u.Area4-r4)
 	ct, cr := p.HeatTop*(1+warmer*(t-25)), p.HeatRing*(1+warmer*(r-25))
 	cb := p.HeatJoint*(1+warmer*(b-25)) + p.Latent*p.melting(b)
@@ -119,6 +121,30 @@ func (p *Params) step(x *State, u *Input, h float64, a *[9]float64) {
 	x[0] += d0
 	x[1] += d1
 	x[2] += d2
+}
+
+// Rates returns how fast the lumps move now, K/s.
+func (p *Params) Rates(x State, u Input) (dx State) {
+	p.rates(&x, &u, &dx, nil)
+	return dx
+}
+
+// Fan returns the share of full speed at which the board fans would make the joint move at want K/s, 0…1; ok is false
+// when nothing is known of the fans. Fan convection grows as the 0.7th power of speed (physics study, 1.2).
+func (p *Params) Fan(x State, u Input, want float64) (share float64, ok bool) {
+	if !(p.FanTop+p.FanBottom > 0) {
+		return 0, false
+	}
+	u.Wind = 0
+	dx := p.Rates(x, u)
+	ct, cb := p.HeatTop*(1+warmer*(x[0]-25)), p.HeatJoint*(1+warmer*(x[1]-25))
+	// Top and joint fall together: what the fans must add is shared by both.
+	free := (dx[0]*ct + dx[1]*cb) / (ct + cb)
+	full := (p.FanTop*(x[0]-p.Ambient) + p.FanBottom*(x[1]-p.Ambient)) / (ct + cb)
+	if !(full > 1e-3) {
+		return 0, true
+	}
+	return math.Min(1, math.Pow(math.Max(0, (free-want)/full), 1/0.7)), true
 }
 
 // Ball is the temperature of an outer ball in °C: the coldest joint, which is steered by.

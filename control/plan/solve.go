@@ -77,6 +77,7 @@ type search struct {
 	t      []float64 // knot times, s
 	z      []float64 // free knots, group by group, then a pace per segment
 	seg    []int     // knot before each step's middle
+	push   []float64 // unexplained rate of each step, K/s
 	states []model.State
 	r, r2  []float64
 	jac    []float64
@@ -102,6 +103,10 @@ func Solve(p *Problem) (*Schedule, error) {
 		for s.seg[i]+1 < s.k && s.t[s.seg[i]+1] <= mid {
 			s.seg[i]++
 		}
+	}
+	s.push = make([]float64, s.n)
+	for i := range s.push {
+		s.push[i] = p.Push * math.Exp(-(float64(i)+0.5)*pace/math.Max(1, p.Fade))
 	}
 	m := s.count()
 	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*s.free())
@@ -162,9 +167,7 @@ func (s *search) input(z []float64, i int) model.Input {
 		c[g] = s.between(z, g, k, t) + s.p.lead(g, (s.knot(z, g, k+1)-s.knot(z, g, k))/(s.t[k+1]-s.t[k]))
 	}
 	u := model.Input{Top: c[Top], Bottom: c[Bottom], Area4: fourth(c[Area])}
-	if s.p.Push != 0 {
-		u.Push = s.p.Push * math.Exp(-t/math.Max(1, s.p.Fade))
-	}
+	u.Push = s.push[i]
 	return u
 }
 
