@@ -145,7 +145,7 @@ func parseConfig(file string, data []byte) (settings, error) {
 	shipped("profile", s.Sim.Profile, catalog.Profiles())
 	for i, f := range s.Sim.Faults {
 		if err := f.Validate(); err != nil {
-			bad(err.Error(), "see the list of faults", "sim", "fault", i, "kind")
+			bad(err.Error(), "", "sim", "fault", i, "kind")
 		}
 	}
 	if len(wrong) > 0 {

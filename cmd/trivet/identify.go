@@ -46,6 +46,7 @@ func identify(path string, asJSON bool, out io.Writer) (exit int, err error) {
 	if err != nil {
 		return exitBad, strict.Problems{{File: path, What: err.Error()}}
 	}
+	// Both forms are made from the same numbers; JSON has no place for standard errors and leaves them out.
 	text := identified(path, len(step.Time), model, tuning)
 	if asJSON {
 		if text, err = json.MarshalIndent(identifiedJSON(model, tuning), "", "  "); err != nil {
@@ -70,17 +71,20 @@ type identifiedWire struct {
 	Tuning    tuningWire `json:"tuning"`
 }
 
+// tuningWire holds one proposal per kind of controller; the reader chooses, nothing is taken into use.
 type tuningWire struct {
 	PI  piWire  `json:"pi"`
 	PID pidWire `json:"pid"`
 }
 
+// piWire is Kc(1 + 1/(Ti s)).
 type piWire struct {
 	Kc    rounded `json:"kc"`
 	TiS   rounded `json:"ti_s"`
 	TauCS rounded `json:"tau_c_s"` // the closed-loop time constant it aims at
 }
 
+// pidWire is the series form. td_s is 0 for a first-order model: SIMC then has no use for a derivative.
 type pidWire struct {
 	Form  string  `json:"form"` // series: Kc(1+1/(Ti s))(1+Td s); the numbers mean something else in the ideal form
 	Kc    rounded `json:"kc"`
@@ -106,6 +110,7 @@ func identifiedJSON(m ident.Model, t ident.Tuning) identifiedWire {
 	}
 }
 
+// orderWord is the stable word for the kind of model.
 func orderWord(m ident.Model) string {
 	if m.Order == 2 {
 		return "second-order"
@@ -128,6 +133,7 @@ func identified(path string, rows int, m ident.Model, t ident.Tuning) []byte {
 	}
 	fmt.Fprintf(&b, "  dead time      %s s\n", plusMinus(m.DeadTime, m.SE.DeadTime))
 	fmt.Fprintf(&b, "  left over      %.3f °C rms, beside a drift of %.2f °C per minute\n", m.FitRMS, 60*m.Drift)
+	// Both forms, because controllers differ and the same three numbers in the wrong one are a different tuning.
 	ideal := t.PID.Ideal()
 	fmt.Fprintf(&b, "proposed settings (SIMC), Kc in units of the input per °C:\n")
 	fmt.Fprintf(&b, "  PI   Kc %.3g, Ti %.3g s, for a closed loop of %.3g s\n", t.PI.Kc, t.PI.Ti, t.PITauC)
@@ -142,6 +148,7 @@ func plusMinus(v, se float64) string {
 	if !(se > 0 && se < 1e9) {
 		return fmt.Sprintf("%.4g (not told by this record)", v)
 	}
+	// Ten decimals of a gain per watt are possible; more than nine would be noise of the arithmetic.
 	places := min(9, max(0, 1-int(math.Floor(math.Log10(se)))))
 	return fmt.Sprintf("%.*f ± %.*f", places, v, places, se)
 }
@@ -160,6 +167,7 @@ func parseStep(file string, data []byte) (ident.Step, error) {
 	into := [...]*[]float64{&s.Time, &s.Input, &s.Temp}
 	var at [len(stepColumns)]int
 	columns := 0
+	// A byte-order mark and either line end are what spreadsheets write; everything else must be as described.
 	rest := bytes.TrimPrefix(data, []byte("\ufeff"))
 	for line := 1; len(rest) > 0; line++ {
 		var text []byte
@@ -177,6 +185,7 @@ func parseStep(file string, data []byte) (ident.Step, error) {
 			}
 			continue
 		}
+		// A decimal comma shows up here: it makes two cells of one.
 		if len(cells) != columns {
 			return wrong(line, "", fmt.Sprintf("the row has %d cells", len(cells)), fmt.Sprintf("%d, as in the header; a point before decimals", columns))
 		}
@@ -213,6 +222,7 @@ func column(header []string, name string) int {
 // stepNumber reads a cell, and says what is allowed if it holds something else.
 func stepNumber(cell, name string) (v float64, allowed string) {
 	v, err := strconv.ParseFloat(strings.Trim(strings.TrimSpace(cell), `"`), 64)
+	// NaN parses as a number and fails each of the ranges below.
 	if name == "temp_c" {
 		// What no thermocouple near a heater can mean is a fault code, such as the 9999 some loggers write for an open input.
 		if err != nil || !unit.Measured(0, unit.Celsius(v)).Usable() {
@@ -220,6 +230,7 @@ func stepNumber(cell, name string) (v float64, allowed string) {
 		}
 		return v, ""
 	}
+	// Seconds since 1970 fit until the year 2096; no drive comes near.
 	if err != nil || !(math.Abs(v) <= 4e9) {
 		return 0, "a number of at most 4e9 on each row"
 	}

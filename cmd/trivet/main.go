@@ -5,11 +5,11 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"strings"
 	"syscall"
 
@@ -76,12 +76,14 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 	return e.exit
 }
 
+// placed matches a message that begins with file and line.
+var placed = regexp.MustCompile(`^[^ ]+:\d+: `)
+
 // complain prints an error as lines that say file, line, what is wrong and what is allowed, without a prefix when the
 // error already names its file.
 func complain(w io.Writer, err error) {
-	var placed interface{ Placed() bool }
 	text := strings.TrimSpace(err.Error())
-	if errors.As(err, &placed) && placed.Placed() {
+	if placed.MatchString(text) {
 		fmt.Fprintln(w, text)
 		return
 	}
