@@ -75,7 +75,6 @@ type Dev struct {
 // Input is one amplifier.
 type Input struct {
 	dev     *Dev
-	index   int
 	opts    ChannelOpts
 	pin     ads1x15.PinADC
 	perCode float64 // V

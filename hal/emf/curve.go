@@ -74,6 +74,7 @@ func (c *curve) start(mV float64) float64 {
 			break
 		}
 	}
+	// Beyond its end a polynomial of degree nine runs off to nowhere within a fraction of a millivolt.
 	x := max(g.from, min(mV, g.to))
 	t := 0.0
 	for i := len(g.d) - 1; i >= 0; i-- {

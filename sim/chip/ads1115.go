@@ -102,7 +102,7 @@ func (a *Ads1115) Inject(f Fault) {
 	}
 }
 
-// fullScale is the range in volts for the gain field.
+// fullScale is the range in volts for the gain field; the last three codes are alike (periph's table of the same chip).
 func fullScale(config uint16) float64 {
 	return [8]float64{6.144, 4.096, 2.048, 1.024, 0.512, 0.256, 0.256, 0.256}[config>>9&7]
 }
@@ -127,6 +127,7 @@ func (a *Ads1115) settle() {
 
 // input is the voltage that the multiplexer selects.
 func (a *Ads1115) input() float64 {
+	// Codes 4 to 7 are the four inputs against ground, 0 to 3 differences (datasheet, from memory).
 	mux := a.config >> 12 & 7
 	if mux >= 4 {
 		return a.volts[mux-4]
@@ -150,6 +151,7 @@ func (a *Ads1115) tx(w, r []byte) error {
 	if len(w) > 0 {
 		a.pointer = w[0] & 3
 	}
+	// A write of three bytes sets a register; one of a single byte only points at the register that is read next.
 	if len(w) >= 3 {
 		a.write(binary.BigEndian.Uint16(w[1:3]))
 	}
@@ -178,6 +180,7 @@ func (a *Ads1115) write(v uint16) {
 	switch a.pointer {
 	case 1:
 		a.config = v
+		// A new configuration abandons the conversion under way: its result never comes.
 		if v&adsSingle == 0 || v&adsIdle != 0 {
 			a.busy, a.due = true, a.now+a.length()
 		}

@@ -79,6 +79,7 @@ func (i *AmpInput) output() float64 {
 	case ShortSupply:
 		return i.supply
 	}
+	// The amplifier adds what a couple at its own temperature would give: only the junction is left.
 	v := i.ref + amplified(i.terminals()+volts(i.wire, i.cold))
 	return max(aboveGround, min(v, i.supply-belowSupply))
 }

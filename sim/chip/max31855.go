@@ -90,6 +90,7 @@ func perKelvin31855(t emf.Type) float64 {
 
 // convert composes the frame by the chip's own linear law.
 func (c *Max31855) convert() uint32 {
+	// The chip adds its own temperature to the straight line as it is, not by the reference function.
 	hot := clampRound(c.cold+c.terminals()/perKelvin31855(c.wire), hotLSB31855, 14)
 	cold := clampRound(c.cold, coldLSB31855, 12)
 	frame := uint32(hot)&0x3FFF<<18 | uint32(cold)&0xFFF<<4

@@ -73,7 +73,7 @@ func (c *Max31856) Advance(now time.Duration, hotC, coldC float64) {
 	// Over- or undervoltage at the input suspends conversions, and the search for other faults, until it is gone.
 	if c.fault == ShortGround || c.fault == ShortSupply {
 		c.reg[regSR] |= srVolts
-		c.due = max(c.due, now+c.length(true))
+		c.due = max(c.due, now+c.length(true)) // it starts over when the fault is gone
 		return
 	}
 	if c.reg[regCR0]&cr0Interrupt == 0 {
@@ -93,6 +93,7 @@ func (c *Max31856) Advance(now time.Duration, hotC, coldC float64) {
 func (c *Max31856) length(first bool) time.Duration {
 	cr0 := c.reg[regCR0]
 	samples := time.Duration(1) << min(c.reg[regCR1]>>4&7, 4)
+	// base is for one sample, more for each further one that is averaged; 60 Hz first.
 	base, more := 82*time.Millisecond, 16670*time.Microsecond
 	if cr0&cr050Hz != 0 {
 		base, more = 98*time.Millisecond, 20*time.Millisecond
@@ -114,6 +115,7 @@ func (c *Max31856) length(first bool) time.Duration {
 }
 
 func (c *Max31856) convert() {
+	// Once in 16 conversions: an open couple may go unseen for 16 × 98 ms and the test itself, some 1.6 s at 50 Hz.
 	test := c.conversions%16 == 0
 	c.conversions++
 	if c.fault == FrozenFrame {
@@ -121,6 +123,7 @@ func (c *Max31856) convert() {
 	}
 	cr0 := c.reg[regCR0]
 	if cr0&cr0NoCold == 0 {
+		// 14 bits, left-justified in two registers, 1/64 °C; the offset register adds up to ±8 °C.
 		code := clampRound(c.cold+float64(int8(c.reg[regCJTO]))*0.0625, 0.015625, 14)
 		c.reg[regCJT], c.reg[regCJT+1] = byte(code>>6), byte(code<<2)
 	}
@@ -133,7 +136,9 @@ func (c *Max31856) convert() {
 	if c.fault == Open {
 		mV = 0 // the bias resistors hold the two open inputs together: it reads like the cold junction
 	}
+	// The chip adds its own end by the type in its register, which need not be that of the wire.
 	hot, inside := celsius(t, mV+volts(t, cold))
+	// 19 bits, left-justified in three registers, 1/128 °C.
 	code := clampRound(hot, 0.0078125, 19) << 5
 	c.reg[regLTCB], c.reg[regLTCB+1], c.reg[regLTCB+2] = byte(code>>16), byte(code>>8), byte(code)
 	c.status(hot, cold, inside, test)
@@ -217,6 +222,7 @@ func (c *Max31856) write(at int, v byte) {
 		v &^= cr0ClearFault
 	}
 	c.reg[regCR0] = v
+	// Only a change of the mode, or a request for one conversion, starts the converter anew.
 	if auto := v&cr0Auto != 0; auto == (was&cr0Auto != 0) && v&cr0OneShot == 0 {
 		return
 	}
