@@ -34,6 +34,7 @@ func identify(path string, asJSON bool, out io.Writer) (exit int, err error) {
 	if err != nil {
 		return exitBad, err
 	}
+	// Mistakes in a row are found here, with their line; FitStep then speaks of the record as a whole.
 	step, err := parseStep(path, data)
 	if err != nil {
 		return exitBad, err
@@ -54,6 +55,7 @@ func identify(path string, asJSON bool, out io.Writer) (exit int, err error) {
 		}
 		text = append(text, '\n')
 	}
+	// Nothing is written before everything is known, so a script never reads half a model.
 	if _, err := out.Write(text); err != nil {
 		return exitBad, err
 	}
@@ -118,7 +120,8 @@ func orderWord(m ident.Model) string {
 	return "first-order"
 }
 
-// identified is the same for people, with what the record leaves uncertain.
+// identified is the same for people, with what the record leaves uncertain: each figure with one standard error, which holds for
+// noise that is independent from row to row.
 func identified(path string, rows int, m ident.Model, t ident.Tuning) []byte {
 	var b bytes.Buffer
 	fmt.Fprintf(&b, "%s: a %s model with dead time, from %d rows\n", path, orderWord(m), rows)
@@ -135,6 +138,7 @@ func identified(path string, rows int, m ident.Model, t ident.Tuning) []byte {
 	fmt.Fprintf(&b, "  left over      %.3f °C rms, beside a drift of %.2f °C per minute\n", m.FitRMS, 60*m.Drift)
 	// Both forms, because controllers differ and the same three numbers in the wrong one are a different tuning.
 	ideal := t.PID.Ideal()
+	// The caution belongs to the figures: whoever copies a setting has read it.
 	fmt.Fprintf(&b, "proposed settings (SIMC), Kc in units of the input per °C:\n")
 	fmt.Fprintf(&b, "  PI   Kc %.3g, Ti %.3g s, for a closed loop of %.3g s\n", t.PI.Kc, t.PI.Ti, t.PITauC)
 	fmt.Fprintf(&b, "  PID  Kc %.3g, Ti %.3g s, Td %.3g s in the series form, for a closed loop of %.3g s\n", t.PID.Kc, t.PID.Ti, t.PID.Td, t.PIDTauC)
@@ -175,6 +179,7 @@ func parseStep(file string, data []byte) (ident.Step, error) {
 		if text = bytes.TrimSpace(text); len(text) == 0 || text[0] == '#' {
 			continue
 		}
+		// Quoted commas are not supported: none of the three columns can hold one, and a row with one is refused by its cells.
 		cells := strings.Split(string(text), ",")
 		if columns == 0 {
 			columns = len(cells)
@@ -197,6 +202,7 @@ func parseStep(file string, data []byte) (ident.Step, error) {
 			if allowed != "" {
 				return wrong(line, name, fmt.Sprintf("is %.40q", strings.TrimSpace(cells[at[k]])), allowed)
 			}
+			// Two rows at one time say two things about one moment; neither is to be preferred.
 			if n := len(s.Time); k == 0 && n > 0 && !(v > s.Time[n-1]) {
 				return wrong(line, name, fmt.Sprintf("is %g after %g", v, s.Time[n-1]), "a later time on each row")
 			}
@@ -219,7 +225,8 @@ func column(header []string, name string) int {
 	return -1
 }
 
-// stepNumber reads a cell, and says what is allowed if it holds something else.
+// stepNumber reads a cell, and says what is allowed if it holds something else: °C for temp_c, s for time_s, any unit for input.
+// An empty cell, "nan" and a logger's fault code are all refused, for none of them is a measurement.
 func stepNumber(cell, name string) (v float64, allowed string) {
 	v, err := strconv.ParseFloat(strings.Trim(strings.TrimSpace(cell), `"`), 64)
 	// NaN parses as a number and fails each of the ranges below.

@@ -63,10 +63,10 @@ func alike(a, b any) bool {
 }
 
 func TestIdentifyTellsPeopleUnitsUncertaintyAndCaution(t *testing.T) {
-	var out bytes.Buffer
-	exit, err := run2(t, &out, "identify", "../../testdata/steps/area-heater-second-order.csv")
-	if exit != exitDone || err != "" {
-		t.Fatalf("exit %d, %s", exit, err)
+	// Through the whole program once, so that the command is known to be wired.
+	var out, complaint bytes.Buffer
+	if exit := run(t.Context(), []string{"identify", "../../testdata/steps/area-heater-second-order.csv"}, &out, &complaint); exit != exitDone || complaint.Len() > 0 {
+		t.Fatalf("exit %d, %s", exit, complaint.String())
 	}
 	for _, want := range []string{
 		"a second-order model with dead time, from ", "°C per unit of the input", "time constant", " s\n", "±", "proposed settings (SIMC), Kc in units of the input per °C", "series form", "ideal form", "cut-offs armed",
@@ -75,14 +75,6 @@ func TestIdentifyTellsPeopleUnitsUncertaintyAndCaution(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, out.String())
 		}
 	}
-}
-
-// run2 runs the whole program and returns its exit status and complaint.
-func run2(t *testing.T, out *bytes.Buffer, args ...string) (int, string) {
-	t.Helper()
-	var complaint bytes.Buffer
-	exit := run(t.Context(), args, out, &complaint)
-	return exit, complaint.String()
 }
 
 func TestIdentifySaysWhyItCannot(t *testing.T) {
@@ -115,9 +107,9 @@ func TestIdentifySaysWhyItCannot(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out bytes.Buffer
-		exit, complaint := run2(t, &out, "identify", "--json", path)
-		if exit != exitBad || !strings.HasPrefix(complaint, path+says) || strings.Count(complaint, "\n") != 1 || out.Len() > 0 {
-			t.Errorf("%.60q: exit %d, %s; want %s%s", text, exit, complaint, path, says)
+		exit, err := identify(path, true, &out)
+		if exit != exitBad || err == nil || !strings.HasPrefix(err.Error(), path+says) || strings.Contains(err.Error(), "\n") || out.Len() > 0 {
+			t.Errorf("%.60q: exit %d, %v; want %s%s", text, exit, err, path, says)
 		}
 	}
 	if exit, err := identify(filepath.Join(dir, "none.csv"), false, &bytes.Buffer{}); exit != exitBad || err == nil {

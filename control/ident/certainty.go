@@ -29,15 +29,18 @@ func newModel(p *projector, t trial) Model {
 	}
 	p.answer(p.x, at)
 	columns := [][]float64{append([]float64(nil), p.x...), p.ones(), p.line}
+	// The projection has found the same gain already; solving all three once more gives baseline and drift their own units.
 	if beta := leastSquares(columns, p.temp); beta != nil {
 		m.Gain, m.Baseline, m.Drift = beta[0], beta[1], beta[2]
 	}
+	// The row that holds the expected drift is no part of the record, so it does not count in what is left.
 	var sum float64
 	for i, y := range p.temp[:n] {
 		d := y - m.Gain*p.x[i] - m.Baseline - m.Drift*p.time[i]
 		sum += d * d
 	}
 	m.FitRMS = math.Sqrt(sum / float64(n))
+	// From here on the columns are derivatives by what enters nonlinearly, in K per second.
 	linear := len(columns)
 	columns = append(columns, p.slope(at, m.Gain, shape{dead: 1}), p.slope(at, m.Gain, shape{tau1: 1, tau2: 1}))
 	if m.Order == 1 {
@@ -63,6 +66,7 @@ func newModel(p *projector, t trial) Model {
 // The step is a thousandth of the larger lag: the truncation error is then about a millionth, far below what a standard
 // error is worth. At dead time 0, and where the smaller lag would leave its range, the difference is taken on one side.
 func (p *projector) slope(at shape, gain float64, along shape) []float64 {
+	// Half the sum and half the difference move the smaller lag as fast as the larger: it must not reach 0 on the way.
 	h := at.tau1 * 1e-3
 	if along.tau2 != 0 {
 		h = math.Min(h, at.tau2/4)
@@ -89,6 +93,7 @@ func leastSquares(columns [][]float64, y []float64) []float64 {
 	for k, c := range columns {
 		a.SetCol(k, c)
 	}
+	// QR and not normal equations: with time in seconds beside ones, the squares would cost half of the digits.
 	var qr mat.QR
 	qr.Factorize(a)
 	var beta mat.VecDense
@@ -119,11 +124,13 @@ func covariance(columns [][]float64, variance float64) func(i, j int) float64 {
 			gram.SetSym(i, j, dot(columns[a], columns[b])/(size[a]*size[b]))
 		}
 	}
+	// 1e13 leaves three digits of the inverse in double precision: enough for an error, which is never better than that.
 	var chol mat.Cholesky
 	inverse := mat.NewSymDense(len(kept), nil)
 	solved := chol.Factorize(gram) && chol.Cond() < 1e13 && chol.InverseTo(inverse) == nil
 	return func(i, j int) float64 {
 		switch {
+		// What is left out is independent of the rest by definition, and unknown by itself.
 		case i != j && (at[i] < 0 || at[j] < 0):
 			return 0
 		case at[i] < 0 || !solved:

@@ -40,11 +40,14 @@ func FitStep(s Step) (Model, error) {
 	if err := s.check(); err != nil {
 		return Model{}, err
 	}
+	// Input changes are taken before rows are averaged, so that they keep their exact times.
 	in := newHistory(s)
 	time, temp := s.thin(fitRows)
 	if n := len(time); time[n-1]-in.at[0] < 6*time[n-1]/float64(n-1) {
 		return Model{}, fmt.Errorf("%w: it ends %.3g s after the input first changes; allowed: at least six rows after the change", ErrTooShort, time[n-1]-in.at[0])
 	}
+	// Where to start needs few rows, and the valleys of the sum of squares are the same with them; only the last steps down use
+	// the whole record.
 	p := newProjector(time, temp, in)
 	coarse := p
 	if len(time) > scanRows {
@@ -57,10 +60,12 @@ func FitStep(s Step) (Model, error) {
 		if !ok {
 			continue
 		}
+		// Unknowns: gain, baseline, drift, dead time, and one lag per order.
 		if b := criterion(t.rss, len(time), 4+order); b < bic-secondLag {
 			best, bic = newModel(p, t), b
 		}
 	}
+	// The rival without an answer has two unknowns, baseline and drift.
 	if !(bic < criterion(p.total, len(time), 2)-clearAnswer) {
 		return Model{}, fmt.Errorf("%w: what follows the change is no more than noise and drift; allowed: a step whose answer stands out of the noise", ErrNoStep)
 	}
@@ -73,7 +78,9 @@ func FitStep(s Step) (Model, error) {
 
 // trust refuses a fit whose gain or main time constant is little more than a guess: what a ramp that has not yet bent gives.
 func (m Model) trust(after float64) error {
-	// Written so that a NaN is refused.
+	// Written so that a NaN is refused. The sum of the lags is asked for, because two lags that cannot be told apart are a good
+	// answer all the same. A lag of three times the record is a ramp, whatever its standard error says: the model
+	// error of a real heater is then larger than the noise.
 	if m.SE.Gain <= worstSE*math.Abs(m.Gain) && m.SE.TauSum <= worstSE*(m.Tau1+m.Tau2) && m.Tau1 <= 3*after {
 		return nil
 	}
@@ -95,6 +102,7 @@ func fitOrder(p, coarse *projector, order int) (trial, bool) {
 	if math.IsInf(best.rss, 1) {
 		return best, false
 	}
+	// From the best start only: the thinned record has told the valleys apart already.
 	if coarse != p {
 		best.rss, _ = p.remains(best.shape)
 		best = refine(p, b, best)

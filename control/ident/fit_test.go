@@ -102,6 +102,54 @@ func TestTheSimulationInTheFitIsTheExactSolution(t *testing.T) {
 	}
 }
 
+// The textbook formula loses all digits when the lags differ in the ninth; the answer itself hardly differs from that of equal ones.
+func TestNearlyEqualLagsLoseNoDigits(t *testing.T) {
+	in := history{[]float64{0}, []float64{1}}
+	for _, apart := range []float64{1e-13, 1e-11, 1e-9} {
+		var x [3]float64
+		respond(x[:], []float64{1, 40, 300}, in, shape{0, 50, 50 * (1 - apart)})
+		for i, at := range []float64{1, 40, 300} {
+			if want := closedStep(at, 50, 50); math.Abs(x[i]-want) > 2*apart+1e-14 {
+				t.Errorf("lags apart by %g, at %g s: off by %g", apart, at, x[i]-want)
+			}
+		}
+	}
+}
+
+// Without rows before the step and without its end, drift and a long lag look alike; the expectation that drifts are slow is then
+// all that keeps the gain.
+func TestARecordThatBeginsWithTheStepIsNotTakenForADrift(t *testing.T) {
+	var drift, gain float64
+	const n = 12
+	for i := range n {
+		k := known{shape: shape{4, 100, 40}, gain: 300, noise: 0.2, quantum: 0.0078, steps: []float64{0.3}, at: []float64{1}, interval: 1, end: 230}
+		m, err := FitStep(k.record(rand.New(rand.NewPCG(6, uint64(i)))))
+		if err != nil {
+			t.Fatal(err)
+		}
+		drift, gain = drift+m.Drift*m.Drift/n, gain+(m.Gain-300)*(m.Gain-300)/n
+	}
+	if !(math.Sqrt(drift) < slowDrift && math.Sqrt(gain) < 0.05*300) {
+		t.Errorf("drift %.4f °C/s rms where there is none, gain off by %.1f rms", math.Sqrt(drift), math.Sqrt(gain))
+	}
+}
+
+func TestAveragingKeepsMeansWhereTheLastBlockIsShort(t *testing.T) {
+	s := Step{Time: make([]float64, 101), Input: make([]float64, 101), Temp: make([]float64, 101)}
+	for i := range s.Time {
+		s.Time[i], s.Temp[i] = 50+float64(i), 20+3*float64(i)
+	}
+	time, temp := s.thin(30)
+	for i := range time {
+		if math.Abs(temp[i]-20-3*time[i]) > 1e-9 {
+			t.Errorf("block %d: %g °C at %g s", i, temp[i], time[i])
+		}
+	}
+	if len(time) != 26 || time[25] != 100 {
+		t.Errorf("%d blocks, the last at %g s; want 26, 100 s", len(time), time[len(time)-1])
+	}
+}
+
 func TestACleanRecordGivesBackItsModel(t *testing.T) {
 	for _, k := range []known{
 		{shape: shape{4, 60, 0}, gain: 300, steps: []float64{0.4}, at: []float64{20}, interval: 0.5, end: 400},
@@ -264,6 +312,7 @@ func TestARecordThatCannotBeFittedSaysWhy(t *testing.T) {
 		"nothing happens":  {fresh(func(k *known) { k.gain = 0 }), ErrNoStep, "noise and drift"},
 		"only a drift":     {fresh(func(k *known) { k.gain, k.drift = 0, 0.02 }), ErrNoStep, "noise and drift"},
 		"still a ramp":     {fresh(func(k *known) { k.tau1 = 900; k.end = 150 }), ErrTooShort, "bent"},
+		"short and noisy":  {fresh(func(k *known) { k.tau1, k.end, k.noise = 60, 60, 2.5 }), ErrTooShort, "bent"},
 		"only dead time":   {fresh(func(k *known) { k.dead = 400 }), ErrNoStep, "noise and drift"},
 		"constant reading": {edit(func(s *Step) { clear(s.Temp) }), ErrNoStep, "noise and drift"},
 	} {

@@ -65,6 +65,7 @@ func (p Process) Reduce(order int) (Reduced, error) {
 	if err := p.check(); err != nil {
 		return Reduced{}, err
 	}
+	// Ten rounds are plenty: each can only change which of five rules applies to a lead.
 	// The rules for leads ask for the effective dead time, which depends on what they do. Begin with what is dead time for
 	// certain, and repeat until the answer agrees with itself; where it alternates, the last answer stands.
 	dead := p.DeadTime
@@ -86,13 +87,15 @@ func (p Process) Reduce(order int) (Reduced, error) {
 	return r, nil
 }
 
-// half applies the half rule to a process without leads.
+// half applies the half rule to a process without leads. An integrator counts as a lag without end: what is added to it
+// vanishes, so of the largest neglected lag beside it half goes to the dead time and the other half nowhere, as in the paper.
 func (p Process) half(order int) Reduced {
 	lags := slices.Clone(p.Lags)
 	slices.SortFunc(lags, func(a, b float64) int { return cmp.Compare(b, a) })
 	if p.Integrating {
 		lags = slices.Insert(lags, 0, math.Inf(1))
 	}
+	// Lags of 0 s fill up what is missing; they change nothing.
 	for len(lags) < order+1 {
 		lags = append(lags, 0)
 	}
@@ -136,6 +139,7 @@ func (p Process) cancel(theta float64) (Process, error) {
 			q.DeadTime -= t0
 			continue
 		}
+		// The first lag not below the lead is the closest larger one; past the end, the largest is the closest smaller one.
 		i, _ := slices.BinarySearch(q.Lags, t0)
 		i = min(i, len(q.Lags)-1)
 		tau := q.Lags[i]
@@ -146,7 +150,7 @@ func (p Process) cancel(theta float64) (Process, error) {
 			q.K *= t0 / tau
 		case t0 >= theta && theta >= tau:
 			q.K *= t0 / theta
-		case t0 >= tau: // and theta ≥ t0
+		case t0 >= tau: // and theta ≥ t0: the pair is as good as 1
 		default:
 			q.K *= cut / tau
 			q.Lags = append(q.Lags, cut-t0)

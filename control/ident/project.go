@@ -31,6 +31,7 @@ func newProjector(time, temp []float64, in history) *projector {
 	p.line = append(append(p.line, time...), noise(temp)/slowDrift)
 	p.basis[0], p.basis[1] = p.ones(), append([]float64(nil), p.line...)
 	normalise(p.basis[0])
+	// Gram–Schmidt with two columns: what of the line is constant belongs to the baseline.
 	c := dot(p.basis[0], p.basis[1])
 	for i, v := range p.basis[0] {
 		p.basis[1][i] -= c * v
@@ -97,6 +98,7 @@ func (p *projector) remains(s shape) (rss, gain float64) {
 	if !(xx > 1e-12*size) {
 		return p.total, 0
 	}
+	// The residuals are summed one by one: Σrest² − gain²·Σx² is the same in algebra and loses the digits the search needs.
 	gain = dot(p.x, p.rest) / xx
 	for i, r := range p.rest {
 		d := r - gain*p.x[i]

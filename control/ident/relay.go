@@ -104,8 +104,10 @@ func (r *Relay) Step(now time.Duration, y unit.Reading) (u float64, done bool) {
 	case now-r.start > r.Limit:
 		return r.end(fmt.Errorf("%w: within %v", ErrNoSwing, r.Limit))
 	}
+	// Extremes are kept at all times, for dead time puts them long after the switching that caused them.
 	t := float64(c)
 	r.lowest, r.highest = math.Min(r.lowest, t), math.Max(r.highest, t)
+	// One switching per side: between the two thresholds the drive stays what it was.
 	off := float64(c.Sub(r.Target))
 	if !r.hot && off > float64(r.Hysteresis) {
 		r.hot = true
@@ -134,6 +136,7 @@ func (r *Relay) cycle(now time.Duration, t float64) bool {
 	}
 	// Only the last few matter, so only they are kept: the experiment may go on for long.
 	r.swings = r.swings[len(r.swings)-r.Cycles:]
+	// Each is compared with the first of the last few, so that a slow creep adds up and is seen.
 	first := r.swings[0]
 	for _, s := range r.swings[1:] {
 		if math.Abs(s.Half-first.Half) > r.Agreement*first.Half || math.Abs((s.Period-first.Period).Seconds()) > r.Agreement*first.Period.Seconds() {

@@ -12,15 +12,15 @@ import (
 // record is a ramp.
 type bounds struct{ tauLo, tauHi, deadHi float64 }
 
+// newBounds takes them from the record: lags from a twentieth of a sampling interval to twenty times what follows the first
+// change, dead time up to nine tenths of that. Judgements, without source: wide enough never to decide a fit that is any
+// good, narrow enough that a search without an answer ends.
+
 func newBounds(time []float64, in history) bounds {
 	last := time[len(time)-1]
 	span := last - in.at[0]
 	interval := last / float64(len(time)-1)
 	return bounds{tauLo: interval / 20, tauHi: 20 * span, deadHi: 0.9 * span}
-}
-
-func (b bounds) hold(p shape) bool {
-	return p.dead >= 0 && p.dead <= b.deadHi && p.tau1 >= b.tauLo && p.tau1 <= b.tauHi && (p.tau2 == 0 || p.tau2 >= b.tauLo && p.tau2 <= p.tau1)
 }
 
 // trial is a shape and what it leaves.
@@ -37,7 +37,8 @@ func scan(p *projector, b bounds, order, starts int) []trial {
 	if order == 2 {
 		ratios = []float64{0.08, 0.2, 0.45, 0.9}
 	}
-	// Time constants from a few samples to twice the record, evenly in the logarithm.
+	// The ratios of the lags are as far apart as a refinement can bridge; 0.9 stands for equal ones, which are a ridge.
+	// Time constants go from half a sampling interval to twice the record, evenly in the logarithm.
 	lo, hi := 10*b.tauLo, b.tauHi/10
 	var best []trial
 	for i := range deads {
@@ -65,6 +66,7 @@ func scan(p *projector, b bounds, order, starts int) []trial {
 func refine(p *projector, b bounds, from trial) trial {
 	scale := from.tau1 / 4 // s per unit of the dead-time coordinate: about as steep as the logarithms
 	two := from.tau2 > 0
+	// A simplex knows no bounds, so its coordinates are decoded into a shape that holds them.
 	decode := func(v []float64) (s shape, outside float64) {
 		s.dead, s.tau1 = v[0]*scale, math.Exp(v[1])
 		if two {
@@ -99,12 +101,14 @@ func refine(p *projector, b bounds, from trial) trial {
 		return rss * (1 + outside)
 	}}
 	best := from
+	// 400 evaluations are several times what three dimensions need; the limit is there for a record that is nonsense.
 	// A simplex can collapse on a kink; starting it again from where it ended shows whether it had.
 	for _, size := range []float64{0.3, 0.1, 0.03} {
 		before := best.rss
 		settings := &optimize.Settings{FuncEvaluations: 400, Converger: &optimize.FunctionConverge{Relative: 1e-9, Absolute: 0, Iterations: 20}}
 		res, err := optimize.Minimize(problem, v, settings, &optimize.NelderMead{SimplexSize: size})
 		if res == nil || (err != nil && len(res.X) == 0) {
+			// gonum reports a refused start here, never a bad record; both leave us with what we had.
 			return best // nothing better was found from here; the start stands
 		}
 		v = res.X

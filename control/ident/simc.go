@@ -72,7 +72,7 @@ func (r Reduced) tempo(tauC float64) (float64, error) {
 	return sum, nil
 }
 
-// Process returns a fitted model as a process, for Reduce and MaximumSensitivity.
+// Process returns a fitted model, which has at most two lags and no numerator, as a process, for Reduce and MaximumSensitivity.
 func (m Model) Process() Process {
 	p := Process{K: m.Gain, Lags: []float64{m.Tau1}, DeadTime: m.DeadTime}
 	if m.Tau2 > 0 {
@@ -93,6 +93,7 @@ type Tuning struct {
 // nothing faster was measured, and a gain that grows without bound as θ goes to 0 would rest on nothing.
 func (m Model) Tune() (Tuning, error) {
 	var t Tuning
+	// PI sees one lag and takes half of the second for dead time; PID sees both as they are.
 	first, err := m.Process().Reduce(1)
 	if err != nil {
 		return t, err
