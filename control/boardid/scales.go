@@ -29,6 +29,8 @@ const (
 	jointMix
 	boardMix
 	jointLag
+	melt
+	meltWidth
 	Count // how many there are
 )
 
@@ -41,7 +43,7 @@ type Theta [Count]float64
 var spread = Theta{
 	heatTop: 0.3, heatJoint: 0.2, heatRing: 0.3, jetTop: 0.15, jetJoint: 0.2, viewJoint: 0.2, viewRing: 0.2,
 	across: 0.7, along: 0.6, loss: 0.3, spill: 0.5, latent: 0.3,
-	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.05,
+	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.05, melt: 2, meltWidth: 0.4,
 }
 
 // Bounds keep a fit physical whatever the data say.
@@ -68,6 +70,8 @@ func Apply(g model.Params, th *Theta) model.Params {
 	g.GlowJoint *= l
 	g.GlowRing *= l
 	g.Latent *= f(latent)
+	g.Melt += spread[melt] * th[melt]
+	g.MeltWidth *= f(meltWidth)
 	g.Stem = clamp(g.Stem+spread[stem]*th[stem], 0, 0.06)
 	g.JointMix = clamp(g.JointMix+spread[jointMix]*th[jointMix], -0.1, 0.6)
 	g.BoardMix = clamp(g.BoardMix+spread[boardMix]*th[boardMix], 0, 1.5)

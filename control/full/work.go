@@ -76,15 +76,16 @@ func (e *exchange) watch(now time.Duration, in *control.Inputs) {
 
 func (e *exchange) hurry() { e.due = e.now }
 
-// Want returns a piece of work when one is due and none is out. It copies at most the seconds since the last one.
+// Want returns a piece of work when one is due and none is out, just after a second has been closed, so that work is
+// never older than it says. It copies at most the seconds since the last one.
 func (l *Law) Want() (Work, bool) {
 	e := &l.exchange
-	if !e.started || e.out || e.now < e.due || len(l.rec.track.Samples) < 1 || !l.rec.hasRecent || !l.cfg.Facts.Plausible() {
+	if !e.started || e.out || l.rec.elapsed > 0.15 || e.now < e.due || len(l.rec.track.Samples) < 1 || !l.rec.hasRecent || !l.cfg.Facts.Plausible() {
 		return Work{}, false
 	}
 	e.out = true
 	e.due = e.now + l.cfg.Every
-	if len(l.rec.track.Samples) < learning {
+	if len(l.rec.track.Samples) < learning || l.melting() {
 		e.due = e.now + min(l.cfg.Every, quick)
 	}
 	e.track.Samples = append(e.track.Samples, l.rec.track.Samples[len(e.track.Samples):]...)
@@ -142,6 +143,12 @@ func (l *Law) look(r Result) {
 	for k := r.samples; k < len(l.rec.track.Samples); k++ {
 		l.state.Step(&l.params, &l.rec.track.Samples[k])
 	}
+}
+
+// melting reports whether the joint is where its solder melts: there a fit learns in seconds what it could not know before.
+func (l *Law) melting() bool {
+	ball, _, ok := l.Joint()
+	return ok && math.Abs(ball-l.params.Melt) < 8
 }
 
 // bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.

@@ -85,17 +85,19 @@ const (
 // the same way. These factors are the geometric means over fits to a hundred boards drawn at random (series 7 of
 // TestPrior in control/full); a real board enters none of them.
 const (
-	cHeatTop   = 1.3
-	cHeatJoint = 0.53 // the outer balls sit where heat comes from the side, too
+	cHeatTop   = 1.4
+	cHeatJoint = 0.47 // the outer balls sit where heat comes from the side, too
 	cJetTop    = 1.05
 	cJetJoint  = 1.4
 	cViewJoint = 1.08
 	cViewRing  = 0.93
 	cAcross    = 0.85
-	cAlong     = 0.6
+	cAlong     = 0.53
 	cLoss      = 1.3
 	cSpill     = 0.6
 	cLatent    = 0.75 // the balls do not melt all at once
+	meltWidth  = 1.7  // K
+	meltAbove  = 1.5  // K, above the middle of the range: the lump is warmer than its outer balls
 )
 
 // Guess returns the parameters that the facts alone suggest.
@@ -135,7 +137,7 @@ func (f *Facts) Guess() Params {
 		LossTop:  cLoss * stillTop * part, LossJoint: cLoss * stillBottom * part, LossRing: cLoss * (stillTop + stillBottom) * ring,
 		FanTop: f.FanTop * part, FanBottom: f.FanBottom * part,
 		Across: cAcross * across * part, Along: cAlong * 2 * math.Pi * kt / math.Log((r0+reach/2)/(0.75*r0)),
-		Latent: cLatent * solderLatent * solderFill * f.SolderHeight * part, Melt: (f.Solidus + f.Liquidus) / 2,
+		Latent: cLatent * solderLatent * solderFill * f.SolderHeight * part, Melt: (f.Solidus+f.Liquidus)/2 + meltAbove, MeltWidth: meltWidth,
 		Stem: 0.015, TopAir: 0.03, JointLag: 0.8, JointMix: 0.1, BoardMix: 0.86, AirLag: airLag, AreaLag: areaLag,
 	}
 }

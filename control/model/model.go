@@ -18,6 +18,7 @@ type Params struct {
 	Across, Along                float64 // top–joint and joint–ring, W/K
 	Latent                       float64 // J to melt the balls
 	Melt                         float64 // °C, middle of the melting range
+	MeltWidth                    float64 // K, half width over which they melt: the range of the alloy and the spread over the array
 	Stem                         float64 // share of the joint reading that is air along the wire
 	TopAir                       float64 // the same on the package top
 	JointLag                     float64 // s, of the joint thermocouple and its amplifier
@@ -41,8 +42,7 @@ type Input struct {
 }
 
 const (
-	warmer    = 1e-3 // growth of heat capacity per kelvin (physics study, 1.4)
-	meltWidth = 2.0  // K, half width over which the balls melt: the range of the alloy and the spread over the array
+	warmer = 1e-3 // growth of heat capacity per kelvin (physics study, 1.4)
 )
 
 func fourth(c float64) float64 {
@@ -79,12 +79,12 @@ func (p *Params) rates(x *State, u *Input, dx *State, j *[9]float64) {
 
 // melting is the share of the balls that melts per kelvin at c, in 1/K: a bump of area one around the melting range.
 func (p *Params) melting(c float64) float64 {
-	z := (c - p.Melt) / meltWidth
+	z := (c - p.Melt) / p.MeltWidth
 	if z > 6 || z < -6 {
 		return 0
 	}
 	s := math.Cosh(z)
-	return 1 / (2 * meltWidth * s * s)
+	return 1 / (2 * p.MeltWidth * s * s)
 }
 
 // Step moves the state by h seconds under an input that is held: one linearly implicit midpoint step, of second order
