@@ -327,7 +327,9 @@ func (g *Guard) Alarms(dst []Active) int {
 			if !m.raised || n == len(dst) {
 				continue
 			}
-			a := Active{Row: r, Subject: i, State: m.state(), At: m.at, Value: m.value, Limit: m.limit, True: m.true_}
+			// An armed row is never true at rest; whether its cause is still there is asked without regard to that.
+			a := Active{Row: r, Subject: i, State: m.state(), At: m.at, Value: m.value, Limit: m.limit,
+				True: m.true_ || rows[r].True(&g.limits, &g.facts, i)}
 			if m.latched {
 				a.TripID, a.FirstOut = g.tripID, r == g.firstRow && i == g.firstSub
 			}

@@ -231,6 +231,20 @@ func TestResetWaitsUntilEveryCauseHasBeenGoneForASecondAndGivesNoHeat(t *testing
 	}
 }
 
+func TestAnAlarmSaysThatItsCauseIsStillThereAlsoAtRest(t *testing.T) {
+	b := newBench(t)
+	b.f.Closed[1] = false
+	b.run(time.Second)
+	b.f.Armed = false
+	b.step()
+	var list [8]Active
+	for _, a := range list[:b.g.Alarms(list[:])] {
+		if rows[a.Row].Code == "door" && !a.True {
+			t.Error("the door is open and its alarm says that the cause is gone")
+		}
+	}
+}
+
 func TestAReleaseDoesNotRestart(t *testing.T) {
 	b := newBench(t)
 	b.f.Closed[0] = false

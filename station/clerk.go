@@ -38,7 +38,6 @@ type Clerk struct {
 	sent    int       // rows already handed to the recorder
 	pending []RunEvent
 	last    Snapshot
-	began   bool
 }
 
 // Numbered is an event with its place in the station's history of this process life.

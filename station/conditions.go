@@ -70,11 +70,8 @@ func Allowed(s *Snapshot) []Event {
 	case Held, Holding:
 		out = append(out, Restart)
 	}
-	for i := range s.NAlarms {
-		if s.Alarms[i].TripID != 0 {
-			out = append(out, Reset)
-			break
-		}
+	if resettable(s) {
+		out = append(out, Reset)
 	}
 	for i := range s.NAlarms {
 		switch s.Alarms[i].State {
@@ -83,6 +80,20 @@ func Allowed(s *Snapshot) []Event {
 		}
 	}
 	return lift(s, out)
+}
+
+// resettable reports whether there is a trip, the run it ended is at rest, and every cause is gone.
+func resettable(s *Snapshot) bool {
+	tripped := false
+	for i := range s.NAlarms {
+		if s.Alarms[i].TripID != 0 {
+			tripped = true
+			if s.Alarms[i].True {
+				return false
+			}
+		}
+	}
+	return tripped && !s.State.Live()
 }
 
 func lift(s *Snapshot, out []Event) []Event {

@@ -13,7 +13,6 @@ import (
 
 // fake is a machine of a few numbers: what its sensors read, what its contacts say, and a tape of what was switched.
 type fake struct {
-	temps   [4]unit.Reading // joint, package top, board, nozzle
 	good    [4]unit.Celsius
 	bad     [4]unit.Quality
 	closed  [3]bool // emergency stop, door, extraction

@@ -11,13 +11,12 @@ import (
 // sieve lets a driver's reading through to the guard and the loop, or turns it into a reason: a value that is too
 // old, or that moved faster than heat can move it, must not be steered by.
 type sieve struct {
-	every  time.Duration // sample period
-	rate   float64       // K/s, the fastest the spot can really move
-	slack  float64       // K, noise and resolution
-	value  unit.Celsius  // last value let through
-	at     time.Duration
-	seen   bool
-	doubts int
+	every time.Duration // sample period
+	rate  float64       // K/s, the fastest the spot can really move
+	slack float64       // K, noise and resolution
+	value unit.Celsius  // last value let through
+	at    time.Duration
+	seen  bool
 }
 
 // Fastest believable movement by role, in K/s. A joint, lid or board follows the machine at most at 3–6 °C/s (J-STD-020
