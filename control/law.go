@@ -40,8 +40,8 @@ type Zone struct {
 	Gain float64
 	// Inertia is the extra duty that makes it move by one K/s: heat capacity over rated power, in s/K.
 	Inertia float64
-	Kp        float64 // duty per kelvin
-	Ti        float64 // s
+	Kp      float64 // duty per kelvin
+	Ti      float64 // s
 }
 
 // Tuning is the outer loop.
@@ -56,7 +56,7 @@ type Tuning struct {
 	BodyBack  float64 // K of top-air set-point taken away per K that the package top is over its soft limit
 }
 
-// DefaultTuning is a starting point found by SIMC rules on models of random boards (control study, section 3:
+// DefaultTuning is a starting point found by SIMC rules on models of random boards (control study:
 // Kc 7–9, Ti 24–48 s) and not tuned to any one board.
 var defaultTuning = Tuning{Kc: 8, Ti: 36, Filter: 1.5, MaxTrim: 120, AreaShare: 1.3, AirLead: 10, AreaLead: 18, BodyBack: 12}
 
@@ -125,7 +125,7 @@ func New(c Config) *Law {
 func (l *Law) Begin() {
 	*l = Law{cfg: l.cfg}
 	l.outer = PI{Kp: l.cfg.Tuning.Kc, Ti: l.cfg.Tuning.Ti}
-	l.fan = PI{Kp: 0.06, Ti: 30} // fan share per kelvin above the cooling plan (control study, section 3, item 6)
+	l.fan = PI{Kp: 0.06, Ti: 30} // fan share per kelvin above the cooling plan (control study)
 	for i, z := range l.cfg.Zones {
 		l.inner[i] = PI{Kp: z.Kp, Ti: z.Ti}
 	}

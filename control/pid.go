@@ -5,7 +5,7 @@ import "math"
 // PI is a proportional-integral controller with anti-windup by conditional integration.
 //
 // Back-calculation was tried first in the study behind this design and left a standing offset of 20–30 °C when the
-// set-point derivative is noisy; conditional integration did not (control study, section 3). There is no derivative
+// set-point derivative is noisy; conditional integration did not (control study). There is no derivative
 // action: on thermocouples it only amplified noise.
 type PI struct {
 	Kp float64 // output per kelvin

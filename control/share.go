@@ -18,7 +18,7 @@ type sharer struct {
 
 // fit scales the asked duties so that their mean power keeps to the budget, taking from the last in priority first,
 // and reports whether anything had to give. Hot-air heads come before area heaters because a joint that has begun
-// to melt must be finished (control study 3.2).
+// to melt must be finished (control study).
 func fit(zones []Zone, duty *[MaxZones]float64, budget float64) bool {
 	total := 0.0
 	for i := range zones {

@@ -8,7 +8,7 @@ import (
 	"trivet/process/unit"
 )
 
-// Coefficients of the assembly; physics study, sections 1.4 and 1.5, judgements unless noted.
+// Coefficients of the assembly; physics study, judgements unless noted.
 const (
 	edgeH       = 15.0   // rim of the board to the air, W/m²K
 	dieContact  = 1.5e4  // thermal interface between die and lid, W/m²K
@@ -122,7 +122,7 @@ func (p *Plant) layBoard() {
 	}
 }
 
-// layPackage fills capacities and conductances of balls, substrate and top (physics study, 1.5). Each kind of package is
+// layPackage fills capacities and conductances of balls, substrate and top (physics study). Each kind of package is
 // two layers, substrate and top, that differ in what they are made of and in how they touch:
 //
 //	moulded: compound on laminate, touching everywhere

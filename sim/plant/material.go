@@ -1,7 +1,7 @@
 package plant
 
 // Material properties. Volumetric heat capacities are in J/m³K, conductivities in W/mK. Copper, FR-4, solder and the
-// emissivities are those of the physics study behind this package (its section 1.7: partly read in handbooks, partly
+// emissivities are those of the physics study behind this package (partly read in handbooks, partly
 // from memory, ±10 %); the others are from memory of usual handbook tables.
 const (
 	copperRhoC = 8930 * 385.0
@@ -28,7 +28,7 @@ const (
 )
 
 // warmerCapacity is by how much heat capacity grows per kelvin above 25 °C: resin, silicon and mould compound do so
-// alike, by about a tenth of a percent (physics study, 1.4).
+// alike, by about a tenth of a percent (physics study).
 const warmerCapacity = 1e-3
 
 // metalWarmer is the same for aluminium, from memory of its handbook values at 300 K and 500 K.
@@ -61,7 +61,7 @@ type layer struct {
 }
 
 // layers returns the board's layers from the underside up. A laminate is cut into n: with less than two layers the
-// two faces cannot differ, which costs several kelvins in a one-sided step (physics study, 1.9).
+// two faces cannot differ, which costs several kelvins in a one-sided step (physics study).
 func (b *Board) layers(n int) []layer {
 	thick, copper := b.Thickness*1e-3, b.copperMetres()
 	if b.Core == CoreAluminium {

@@ -53,7 +53,7 @@ func (m Machine) Validate() []Problem {
 	return c.found
 }
 
-// head checks one hot-air head; the ranges are several times wider than the sane ones of the physics study, 1.7.
+// head checks one hot-air head; the ranges are several times wider than the sane ones of the physics study.
 func (c *checker) head(prefix string, h *Head) {
 	c.prefix = prefix
 	c.in("power_w", h.Power, 0, 5000, " W")
