@@ -23,11 +23,13 @@ export class FakeStation {
     this.messages = 0;
     this.stops = []; // content types of the stop requests that came in, for tests
     this.run = null; // { order, p, e, held, ended, confirmed }
+    this.mangle = false; // send states that the page cannot draw
     this.forbid = null; // a problem to answer every command with
     this.refuse = false; // drop every stream, for tests of the way back
   }
 
   state() {
+    if (this.mangle) return { ...rest(this.seq, this.boot), heaters: null };
     if (this.scene) return scenes[this.scene].state(this.seq, this.boot);
     const r = this.run;
     if (!r) return rest(this.seq, this.boot, { speed: this.speed });

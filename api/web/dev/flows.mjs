@@ -28,7 +28,7 @@ async function flow(promise, play, { scene = null, speed = 20, script = true, to
   await station.close();
 }
 
-const said = (page, text) => page.locator('.said', { hasText: text }).waitFor({ timeout: 5000 });
+const said = (page, text) => page.locator('.said', { hasText: text }).waitFor({ timeout: 15_000 });
 const middle = async (page, what) => {
   const b = await page.locator(what).boundingBox();
   return [b.x + b.width / 2, b.y + b.height / 2];
@@ -171,6 +171,17 @@ await flow('numbers turn grey within two seconds of silence and come back with t
   station.drop(false);
   await page.locator('.frame:not(.stale)').waitFor({ timeout: 7000 });
   assert.equal(await page.getByText('No news since').count(), 0);
+}, { scene: 'heating' });
+
+await flow('a state that cannot be drawn is said aloud, Stop works, and the next good state heals the page', async (page, station) => {
+  await said(page, 'Soak');
+  station.mangle = true;
+  await page.getByText('failed to draw').waitFor();
+  await page.locator('#stop-button').click();
+  await page.getByText('Stop accepted').waitFor();
+  station.mangle = false;
+  await page.getByText('failed to draw').waitFor({ state: 'hidden' });
+  await said(page, 'Soak');
 }, { scene: 'heating' });
 
 await flow('after a reload the whole trace is there', async (page) => {

@@ -19,9 +19,16 @@ wireStop(
 
 const root = document.querySelector<HTMLElement>('#page')!;
 root.textContent = '';
+const broken = document.createElement('p');
+broken.id = 'broken';
+broken.setAttribute('role', 'alert');
+broken.textContent = 'This page failed to draw what the station says: what it shows may be old. Stop still works. Reload the page.';
+broken.hidden = true;
+root.before(broken);
 const model = new Model();
 const pacer = new Pacer();
-let waiting = false;
+let waiting = false; // a drawing is on its way
+let again = false; // something changed meanwhile
 
 // Draws at the pace the machine can bear; everything that came in between is drawn at once.
 function paint(): void {
@@ -30,15 +37,30 @@ function paint(): void {
     setTimeout(() => requestAnimationFrame(paint), Math.max(4, pacer.interval() / 4));
     return;
   }
-  waiting = false;
-  render(<App m={model} />, root);
-  // The chart draws itself in a microtask queued by the rendering above, so this one comes after it and counts it in.
-  queueMicrotask(() => pacer.drew(t, performance.now() - t));
+  try {
+    render(<App m={model} />, root);
+    broken.hidden = true;
+  } catch (e) {
+    // A page that stands still must not look like a machine at rest.
+    console.error(e);
+    broken.hidden = false;
+  }
+  // A timer set in a frame fires after the browser has laid out and painted it, so the whole price is counted: on a panel
+  // computer without a graphics driver, painting costs three times what the script does.
+  setTimeout(() => {
+    pacer.drew(t, performance.now() - t);
+    waiting = false;
+    if (again) schedule();
+  });
 }
 
 function schedule(): void {
-  if (waiting) return;
+  if (waiting) {
+    again = true;
+    return;
+  }
   waiting = true;
+  again = false;
   requestAnimationFrame(paint);
 }
 

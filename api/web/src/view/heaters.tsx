@@ -5,7 +5,7 @@ import { airWords, capital, healthOf } from '../logic/words.ts';
 import type { Heater, State } from '../wire.ts';
 
 export function Heaters({ s, scale }: { s: State; scale: Scale }) {
-  const live = s.state === 'running' || s.state === 'restarting' || s.state === 'holding' || s.state === 'held';
+  const live = (s.state === 'running' || s.state === 'restarting') && s.phase !== 'cooling' && s.phase !== 'run_on';
   return (
     <section class="sheet heaters" aria-labelledby="heaters-title">
       <h2 id="heaters-title">Heaters</h2>
@@ -17,7 +17,7 @@ export function Heaters({ s, scale }: { s: State; scale: Scale }) {
   );
 }
 
-// Only during a run is it worth saying that a heater is locked; at rest all of them are.
+// Only while heat is wanted is it worth saying that a heater is locked; at rest and while cooling all of them are.
 function Row({ h, live, scale }: { h: Heater; live: boolean; scale: Scale }) {
   const reads = h.temp_c !== null && healthOf(h.quality) === 'good';
   const draws = h.duty > 0; // not h.on: a relay that is driven in bursts would make the row blink

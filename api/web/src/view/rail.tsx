@@ -57,6 +57,12 @@ function RunLabel({ run }: { run: Run }) {
   );
 }
 
+// Said to a viewer elsewhere and to the person at the bench alike: the page cannot tell them apart.
+function nothingButStop(s: State): string {
+  if (s.phase === 'cooling' || s.phase === 'run_on') return 'Cooling goes by itself. Keep clear until it is safe to touch.';
+  return 'Nothing to press here now but Stop, which anyone may.';
+}
+
 // Why there is nothing to press, in words and with what to do about it.
 function whyNot(s: State): string {
   const missing = s.permissives.find((p) => !p.holds);
@@ -77,7 +83,7 @@ function LiveDeeds({ m, s }: { m: Model; s: State }) {
       )}
       {m.may('restart') && <Deed main={!lift} label="Go on" detail="heat follows the plan again" m={m} act={() => void m.tell('restart', '/restart')} />}
       {m.may('hold') && <Deed label="Hold heat" detail="the plan stands still" m={m} act={() => void m.tell('hold', '/hold')} />}
-      {!lift && !m.may('restart') && !m.may('hold') && <p class="rail-note">You are watching. Anyone may stop.</p>}
+      {!lift && !m.may('restart') && !m.may('hold') && <p class="rail-note">{nothingButStop(s)}</p>}
     </>
   );
 }

@@ -24,7 +24,8 @@ export function moodOf(s: State): Mood {
     case 'stopping': case 'stopped':
       return 'cool';
     case 'complete':
-      return s.run?.verdict === 'fail' ? 'wrong' : 'done';
+      if (s.run?.verdict === 'fail') return 'wrong';
+      return s.phase === 'safe_to_touch' ? 'done' : 'cool'; // no tick while it can burn
     default:
       return s.permissives.some((p) => !p.holds) ? 'wrong' : 'rest';
   }
