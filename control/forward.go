@@ -23,7 +23,7 @@ type Reach struct {
 	AreaView float64 // share of the board's underside view that is filled by lit area emitters, 0…1
 }
 
-// Coefficients of the board's losses and surfaces; values from the physics study
+// Coefficients of the board's losses and surfaces; values from the physics study.
 const (
 	naturalH = 11.0 // natural convection of both faces together, W/m²K
 	epsBoard = 0.9  // solder mask

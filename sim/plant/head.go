@@ -5,7 +5,7 @@ import "math"
 // wallEmissivity is that of an oxidised steel tube around the element, from memory.
 const wallEmissivity = 0.7
 
-// head is the state of one hot-air head. Equations: physics study
+// head is the state of one hot-air head. Equations: physics study.
 type head struct {
 	d       *Head
 	flow    float64 // share of full flow

@@ -21,7 +21,7 @@ func RandomSpread(rng *rand.Rand) Spread {
 	return Spread{Disturbance: d, Mains: between(rng, 0.93, 1.07), Ambient: between(rng, 21, 29)}
 }
 
-// RandomBoard draws a board with a part over the ranges of the physics study): handset to backplane,
+// RandomBoard draws a board with a part over the ranges of the physics study: handset to backplane,
 // 12…58 mm parts, stem error 0…3 %. Properties that go together in real boards are drawn together: many layers
 // make a thick board, a lid sits on a large part. The same generator state gives the same board; every board
 // drawn passes Validate. Solder is tin-silver-copper.
