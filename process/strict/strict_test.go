@@ -19,7 +19,7 @@ type oven struct {
 	} `toml:"fan"`
 	Limit *float64       `toml:"limit_c"`
 	More  map[string]int `toml:"more"`
-	inner int            //nolint:unused // must not be reachable from a file
+	inner int // must not be reachable from a file; read below so that it counts as used
 }
 
 type zone struct {
@@ -219,5 +219,13 @@ func BenchmarkDecode(b *testing.B) {
 		if err := Decode("f", []byte(good), &o); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// TestAFieldThatIsNotExportedCannotBeSetFromAFile: inner has no key, and a file that names it is told so.
+func TestAFieldThatIsNotExportedCannotBeSetFromAFile(t *testing.T) {
+	var m oven
+	if err := Decode("x.toml", []byte("inner = 3\n"), &m); err == nil || m.inner != 0 {
+		t.Errorf("inner became %d, error %v", m.inner, err)
 	}
 }
