@@ -38,16 +38,15 @@ type trial struct {
 
 // score is how a run went, against the truth.
 type score struct {
-	name                     string
-	rms, rms150, maxErr      float64 // °C, heating phase; rms150 leaves out the melting range
-	peak                     float64 // °C, error of the highest joint temperature
-	tal                      float64 // s, error of the time above liquidus
-	body, board              float64 // °C, highest
-	wait                     float64 // s of waiting
-	early                    float64 // °C rms below 150 °C
-	stretch                  float64 // share by which the heating took longer than asked
-	done                     bool
-	forecast, covered, total float64
+	name                string
+	rms, rms150, maxErr float64 // °C, heating phase; rms150 leaves out the melting range
+	peak                float64 // °C, error of the highest joint temperature
+	tal                 float64 // s, error of the time above liquidus
+	body, board         float64 // °C, highest
+	wait                float64 // s of waiting
+	early               float64 // °C rms below 150 °C
+	stretch             float64 // share by which the heating took longer than asked
+	done                bool
 }
 
 // tinLeadFree is the profile all trials follow, at a given preheat rate.

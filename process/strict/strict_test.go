@@ -19,7 +19,7 @@ type oven struct {
 	} `toml:"fan"`
 	Limit *float64       `toml:"limit_c"`
 	More  map[string]int `toml:"more"`
-	inner int // must not be reachable from a file; read below so that it counts as used
+	inner int            // must not be reachable from a file; read below so that it counts as used
 }
 
 type zone struct {

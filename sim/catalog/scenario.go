@@ -123,7 +123,7 @@ func ParseScenario(file string, data []byte) (Scenario, error) {
 	}
 	for i, f := range s.Faults {
 		if err := f.Validate(); err != nil {
-			bad(err.Error(), "see the list of faults", "fault", i, "kind")
+			bad(err.Error(), "", "fault", i, "kind")
 		}
 	}
 	if s.ContinueRunS == 0 {
