@@ -14,8 +14,9 @@ import (
 	"trivet/process/unit"
 )
 
-// mostStepRows is how many rows a step record may have: 55 hours at 10 Hz, as for logs.
-const mostStepRows = 2_000_000
+// mostStepRows is how many rows a step record may have: 14 hours at 10 Hz. With an input that changes on every row the fit of so
+// many takes some 20 s; with a few steps it takes less than one.
+const mostStepRows = 500_000
 
 type identifyCmd struct {
 	Step string `arg:"" help:"CSV with the columns time_s, input and temp_c, from before the step on."`

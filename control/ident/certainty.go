@@ -19,8 +19,7 @@ type StandardErrors struct {
 }
 
 // newModel makes a model of the best shape: what is linear (gain, baseline, drift) and the standard errors come from the
-// Jacobian of the whole model in gain, baseline, drift, dead time, and sum and difference of the time constants.
-// Sum and difference, because the derivatives by two equal time constants are the same column twice.
+// Jacobian of the whole model in gain, baseline, drift and time scales.
 func newModel(p *projector, t trial) Model {
 	n, at := len(p.time), t.shape
 	m := Model{Order: 1, Tau1: at.tau1, Tau2: at.tau2, DeadTime: at.dead}
@@ -39,15 +38,9 @@ func newModel(p *projector, t trial) Model {
 		d := y - m.Gain*p.x[i] - m.Baseline - m.Drift*p.time[i]
 		sum += d * d
 	}
-	m.FitRMS = math.Sqrt(sum / float64(n))
 	// From here on the columns are derivatives by what enters nonlinearly, in K per second.
 	linear := len(columns)
-	columns = append(columns, p.slope(at, m.Gain, shape{dead: 1}), p.slope(at, m.Gain, shape{tau1: 1, tau2: 1}))
-	if m.Order == 1 {
-		columns[linear+1] = p.slope(at, m.Gain, shape{tau1: 1})
-	} else {
-		columns = append(columns, p.slope(at, m.Gain, shape{tau1: 1, tau2: -1}))
-	}
+	columns = append(columns, p.scales(at, m.Gain)...)
 	cov := covariance(columns, sum/float64(n-len(columns)))
 	m.SE.Gain, m.SE.DeadTime = math.Sqrt(cov(0, 0)), math.Sqrt(cov(linear, linear))
 	vs := cov(linear+1, linear+1)

@@ -14,7 +14,7 @@ type Model struct {
 	DeadTime float64 // s
 	Baseline float64 // °C at the first row, with the first input
 	Drift    float64 // °C/s beside the answer to the input; 0 if the record shows none
-	FitRMS   float64 // °C, what the model leaves of the record
+	FitRMS   float64 // °C, what the model leaves of the record, over all its rows
 	Interval float64 // s, mean spacing of the rows: nothing faster than this was seen
 
 	SE StandardErrors
@@ -22,7 +22,7 @@ type Model struct {
 
 // Limits on the work and on what is believed; judgements, without source.
 const (
-	scanRows    = 600    // rows used to find where to start
+	scanRows    = 400    // rows used to find where to start
 	fitRows     = 20_000 // rows used to fit; longer records are averaged in blocks
 	starts      = 4
 	worstSE     = 0.25 // a gain or time constant less sure than this, relatively, is not reported at all
@@ -70,10 +70,25 @@ func FitStep(s Step) (Model, error) {
 		return Model{}, fmt.Errorf("%w: what follows the change is no more than noise and drift; allowed: a step whose answer stands out of the noise", ErrNoStep)
 	}
 	best.Interval = (s.Time[len(s.Time)-1] - s.Time[0]) / float64(len(s.Time)-1)
+	best.FitRMS = best.leaves(s, in)
 	if err := best.trust(time[len(time)-1] - in.at[0]); err != nil {
 		return Model{}, err
 	}
 	return best, nil
+}
+
+// leaves returns the root mean square of what the model does not explain, over the rows as recorded and not as averaged.
+func (m Model) leaves(s Step, in history) float64 {
+	time, x, sum := make([]float64, len(s.Time)), make([]float64, len(s.Time)), 0.0
+	for i, t := range s.Time {
+		time[i] = t - s.Time[0]
+	}
+	respond(x, time, in, shape{m.DeadTime, m.Tau1, m.Tau2})
+	for i, y := range s.Temp {
+		d := y - m.Baseline - m.Drift*time[i] - m.Gain*x[i]
+		sum += d * d
+	}
+	return math.Sqrt(sum / float64(len(s.Temp)))
 }
 
 // trust refuses a fit whose gain or main time constant is little more than a guess: what a ramp that has not yet bent gives.
@@ -107,6 +122,7 @@ func fitOrder(p, coarse *projector, order int) (trial, bool) {
 		best.rss, _ = p.remains(best.shape)
 		best = refine(p, b, best)
 	}
+	best = polish(p, b, best)
 	_, gain := p.remains(best.shape)
 	return best, gain != 0
 }

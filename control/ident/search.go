@@ -63,6 +63,7 @@ func scan(p *projector, b bounds, order, starts int) []trial {
 // refine walks downhill from a start with the simplex of Nelder & Mead. The sum of squares has a kink wherever dead time
 // moves a change of the input across a sample, and a corner at dead time 0: a method without derivatives takes both.
 // Time constants are searched as logarithms, so a step means a percentage.
+// It need not come nearer than a percent or so: polish does the rest.
 func refine(p *projector, b bounds, from trial) trial {
 	scale := from.tau1 / 4 // s per unit of the dead-time coordinate: about as steep as the logarithms
 	two := from.tau2 > 0
@@ -105,7 +106,7 @@ func refine(p *projector, b bounds, from trial) trial {
 	// A simplex can collapse on a kink; starting it again from where it ended shows whether it had.
 	for _, size := range []float64{0.3, 0.1, 0.03} {
 		before := best.rss
-		settings := &optimize.Settings{FuncEvaluations: 400, Converger: &optimize.FunctionConverge{Relative: 1e-9, Absolute: 0, Iterations: 20}}
+		settings := &optimize.Settings{FuncEvaluations: 400, Converger: &optimize.FunctionConverge{Relative: 1e-6, Absolute: 0, Iterations: 12}}
 		res, err := optimize.Minimize(problem, v, settings, &optimize.NelderMead{SimplexSize: size})
 		if res == nil || (err != nil && len(res.X) == 0) {
 			// gonum reports a refused start here, never a bad record; both leave us with what we had.
@@ -116,7 +117,7 @@ func refine(p *projector, b bounds, from trial) trial {
 		if rss, _ := p.remains(s); rss < best.rss {
 			best = trial{s, rss}
 		}
-		if before-best.rss <= 1e-7*best.rss {
+		if before-best.rss <= 1e-4*best.rss {
 			break
 		}
 	}
