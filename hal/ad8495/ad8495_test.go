@@ -1,12 +1,9 @@
 package ad8495_test
 
 import (
-	"bytes"
 	"encoding/binary"
-	"encoding/csv"
 	"errors"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,21 +16,12 @@ import (
 	"trivet/hal/haltest"
 	"trivet/process/unit"
 	"trivet/sim/chip"
+	"trivet/testdata/facts"
 )
 
 // Source of the rows: computed with gain and trim of the datasheet (from memory) on the NIST table of type K, printed to 1 mV.
 func TestEveryRowOfTheOutputTableBothWays(t *testing.T) {
-	data, err := os.ReadFile("../../testdata/facts/ad8495_table.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, row := range rows[1:] {
+	for _, row := range facts.Rows(t, "ad8495_table.csv") {
 		c, _ := strconv.ParseFloat(row[0], 64)
 		want, err := strconv.ParseFloat(row[1], 64)
 		if err != nil {
@@ -49,8 +37,8 @@ func TestEveryRowOfTheOutputTableBothWays(t *testing.T) {
 			t.Errorf("%v V gives %v to %v, want %v", want, low, high, c)
 		}
 	}
-	if len(rows) < 60 {
-		t.Errorf("only %d rows", len(rows))
+	if len(facts.Rows(t, "ad8495_table.csv")) < 60 {
+		t.Errorf("only %d rows", len(facts.Rows(t, "ad8495_table.csv")))
 	}
 }
 

@@ -1,52 +1,25 @@
 package emf
 
 import (
-	"bytes"
-	"encoding/csv"
 	"math"
 	"math/rand/v2"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
 
 	"trivet/process/unit"
+	"trivet/testdata/facts"
 )
-
-// facts reads a table of published values and returns its rows under the header.
-func facts(t *testing.T, name string) [][]string {
-	t.Helper()
-	data, err := os.ReadFile("../../testdata/facts/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return rows[1:]
-}
-
-func number(t *testing.T, s string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 // Source of the rows: NIST SRD 60 table files, printed to 1 µV.
 func TestForwardGivesEveryPrintedValueOfTheNISTTables(t *testing.T) {
-	rows := facts(t, "thermocouple_emf.csv")
+	rows := facts.Rows(t, "thermocouple_emf.csv")
 	for _, row := range rows {
 		typ, err := ParseType(row[0])
 		if err != nil {
 			t.Fatal(err)
 		}
-		c, want := number(t, row[1]), number(t, row[2])
+		c, want := facts.Number(t, row[1]), facts.Number(t, row[2])
 		got, ok := typ.Voltage(unit.Celsius(c))
 		if !ok || math.Round(got*1000) != math.Round(want*1000) {
 			t.Errorf("%v at %v °C: %.4f mV (%v), printed is %.3f", typ, c, got, ok, want)
@@ -60,9 +33,9 @@ func TestForwardGivesEveryPrintedValueOfTheNISTTables(t *testing.T) {
 // A printed value stands for all voltages within half a microvolt of it; the inverse must lie among their temperatures.
 func TestInverseGivesEveryRowOfTheNISTTablesWithinThePrintedDigit(t *testing.T) {
 	const half = 0.00051 // mV: half of the last digit, and the digit's own rounding
-	for _, row := range facts(t, "thermocouple_emf.csv") {
+	for _, row := range facts.Rows(t, "thermocouple_emf.csv") {
 		typ, _ := ParseType(row[0])
-		c, mV := number(t, row[1]), number(t, row[2])
+		c, mV := facts.Number(t, row[1]), facts.Number(t, row[2])
 		if lo, _, _ := typ.InverseRange(); c < float64(lo)+10 && typ == B {
 			continue // see the test on type B
 		}
@@ -146,11 +119,11 @@ func TestThereAndBackIsTheSameTemperature(t *testing.T) {
 }
 
 func TestEveryPublishedCoefficientIsInTheTables(t *testing.T) {
-	for _, row := range facts(t, "thermocouple_coeffs.csv") {
+	for _, row := range facts.Rows(t, "thermocouple_coeffs.csv") {
 		typ, _ := ParseType(row[0])
 		segment, _ := strconv.Atoi(row[2])
 		i, _ := strconv.Atoi(row[7])
-		want, c := number(t, row[8]), typ.curve()
+		want, c := facts.Number(t, row[8]), typ.curve()
 		var got float64
 		switch row[1] {
 		case "forward":

@@ -1,12 +1,9 @@
 package max31855_test
 
 import (
-	"bytes"
-	"encoding/csv"
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,32 +16,8 @@ import (
 	"trivet/hal/max31855"
 	"trivet/process/unit"
 	"trivet/sim/chip"
+	"trivet/testdata/facts"
 )
-
-// facts reads a table of published values and returns its rows under the header.
-func facts(t testing.TB, name string) [][]string {
-	t.Helper()
-	data, err := os.ReadFile("../../testdata/facts/" + name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	return rows[1:]
-}
-
-func number(t *testing.T, s string) float64 {
-	t.Helper()
-	v, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return v
-}
 
 func hex(t testing.TB, s string) uint32 {
 	t.Helper()
@@ -61,12 +34,12 @@ func TestEveryFrameOfTheDatasheetDecodes(t *testing.T) {
 		"none": 0, "OC": max31855.Open, "SCG": max31855.ShortGround, "SCV": max31855.ShortSupply,
 		"INCONSISTENT": max31855.Inconsistent, "BUS": max31855.Reserved,
 	}
-	for _, row := range facts(t, "max31855_frames.csv") {
+	for _, row := range facts.Rows(t, "max31855_frames.csv") {
 		f := max31855.Decode(hex(t, row[0]))
-		if row[1] != "NA" && float64(f.Hot) != number(t, row[1]) {
+		if row[1] != "NA" && float64(f.Hot) != facts.Number(t, row[1]) {
 			t.Errorf("%s: hot is %v, want %s", row[0], float64(f.Hot), row[1])
 		}
-		if row[2] != "NA" && float64(f.Cold) != number(t, row[2]) {
+		if row[2] != "NA" && float64(f.Cold) != facts.Number(t, row[2]) {
 			t.Errorf("%s: cold is %v, want %s", row[0], float64(f.Cold), row[2])
 		}
 		var flags max31855.Fault
@@ -106,10 +79,10 @@ func TestAFrameThatNobodySentIsNoAnswerBeforeAnythingElse(t *testing.T) {
 
 // The straight line errs by up to 3.7 °C; what is left is half a step of the chip, which the table allows 0.128 °C for.
 func TestLinearizationIsExactToTheChipsOwnStep(t *testing.T) {
-	for _, row := range facts(t, "max31855_linearization.csv") {
-		want, cold, raw := number(t, row[0]), number(t, row[1]), number(t, row[4])
+	for _, row := range facts.Rows(t, "max31855_linearization.csv") {
+		want, cold, raw := facts.Number(t, row[0]), facts.Number(t, row[1]), facts.Number(t, row[4])
 		got, ok := max31855.Linearize(emf.Type('K'), unit.Celsius(raw), unit.Celsius(cold))
-		if !ok || math.Abs(float64(got)-want) > 0.13 || math.Abs(float64(got)-number(t, row[6])) > 0.002 {
+		if !ok || math.Abs(float64(got)-want) > 0.13 || math.Abs(float64(got)-facts.Number(t, row[6])) > 0.002 {
 			t.Errorf("%v °C with the chip at %v °C: %.4f (%v), table says %s", want, cold, float64(got), ok, row[6])
 		}
 	}
@@ -294,7 +267,7 @@ func TestOptionsThatMakeNoSenseAreRefusedWithWhatIsAllowed(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	for _, row := range facts(f, "max31855_frames.csv") {
+	for _, row := range facts.Rows(f, "max31855_frames.csv") {
 		f.Add(hex(f, row[0]))
 	}
 	f.Fuzz(func(t *testing.T, raw uint32) {

@@ -1,11 +1,8 @@
 package max31856_test
 
 import (
-	"bytes"
-	"encoding/csv"
 	"encoding/hex"
 	"math"
-	"os"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,6 +16,7 @@ import (
 	"trivet/hal/max31856"
 	"trivet/process/unit"
 	"trivet/sim/chip"
+	"trivet/testdata/facts"
 )
 
 type row struct {
@@ -27,21 +25,11 @@ type row struct {
 	value    float64
 }
 
-// facts reads the examples; source of each is named in the file (mostly datasheet 19-7534, from memory, arithmetic checked).
-func facts(t testing.TB) []row {
+// examples reads the rows; source of each is named in the file (mostly datasheet 19-7534, from memory, arithmetic checked).
+func examples(t testing.TB) []row {
 	t.Helper()
-	data, err := os.ReadFile("../../testdata/facts/max31856_examples.csv")
-	if err != nil {
-		t.Fatal(err)
-	}
-	r := csv.NewReader(bytes.NewReader(data))
-	r.Comment = '#'
-	cells, err := r.ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var rows []row
-	for _, c := range cells[1:] {
+	for _, c := range facts.Rows(t, "max31856_examples.csv") {
 		raw, err := hex.DecodeString(c[1])
 		if err != nil {
 			t.Fatal(err)
@@ -56,7 +44,7 @@ func facts(t testing.TB) []row {
 }
 
 func TestEveryPublishedCodeHasItsValue(t *testing.T) {
-	for _, r := range facts(t) {
+	for _, r := range examples(t) {
 		var got float64
 		switch name, _, _ := strings.Cut(r.register, "["); name {
 		case "LTCB":
@@ -364,7 +352,7 @@ func TestAHaltedChipGivesNothingUntilItIsConfigured(t *testing.T) {
 }
 
 func FuzzDecode(f *testing.F) {
-	for _, r := range facts(f) {
+	for _, r := range examples(f) {
 		var b [6]byte
 		copy(b[2:], r.raw)
 		f.Add(b[:])
