@@ -44,6 +44,7 @@ type FollowIn struct {
 	Coldest unit.Reading // coldest usable joint
 	Frozen  bool         // a person or the guard holds the run
 	Lifted  bool         // the technician says the part is off
+	Pace    float64      // how fast profile time goes, above 0 and at most 1; 0 means 1
 }
 
 // Followed is where the run stands.
@@ -85,7 +86,7 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	case out.Lifting:
 		f.at = min(f.at+dt, f.plan.HoldEnd(liftSeg)-time.Millisecond)
 	default:
-		next := f.at + dt
+		next := f.at + paced(dt, in.Pace)
 		if gate, ok := f.plan.WaitAt(p.Segment); ok && f.at < gate && next >= gate && !f.near(p.Segment, in.Coldest) {
 			next, out.Waiting = gate-time.Nanosecond, true
 		}
@@ -102,6 +103,15 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	}
 	out.Confirmed, out.Missed = f.confirmed, f.missed
 	return out
+}
+
+// paced is the profile time that passes in dt when a law that has found the machine too weak asks for a slower walk. Only the
+// way to the peak is ever slowed.
+func paced(dt time.Duration, pace float64) time.Duration {
+	if pace > 0 && pace < 1 {
+		return time.Duration(float64(dt) * pace)
+	}
+	return dt
 }
 
 // melt counts how long the coldest joint has been liquid. A missing reading stops the count but does not reset the

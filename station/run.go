@@ -272,7 +272,11 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	if sn.Coldest >= 0 {
 		coldest = sn.Sensors[sn.Coldest]
 	}
-	f := s.follow.Step(now, control.FollowIn{Coldest: coldest, Frozen: frozen, Lifted: s.lifted})
+	walk := control.FollowIn{Coldest: coldest, Frozen: frozen, Lifted: s.lifted}
+	if s.pacer != nil && sn.Phase != PhaseCool {
+		walk.Pace = s.pacer.Pace()
+	}
+	f := s.follow.Step(now, walk)
 	run := &sn.Run
 	run.Profile, run.Point, run.Waiting = f.Profile, f.Point, f.Waiting
 	sn.Lift.Waiting, sn.Lift.Open, sn.Lift.Left = f.Lifting && !f.Confirmed && !f.Missed, f.Open, f.OpenLeft

@@ -11,6 +11,8 @@ import (
 type Runner struct {
 	// Before is called before each tick with the time the tick will have; a simulated machine advances itself there.
 	Before func(now time.Duration)
+	// After is called after each tick: the place to exchange slow work. It must return at once; nil is allowed.
+	After func(now time.Duration)
 	// Speed is how many times real time a simulated machine runs; 1 for a real one. Above 1, time is counted in
 	// ticks instead of being measured.
 	Speed float64
@@ -76,6 +78,9 @@ func (r *Runner) run(ctx context.Context, s *Station, link *remote) error {
 			r.Before(now)
 		}
 		s.Tick(now, late)
+		if r.After != nil {
+			r.After(now)
+		}
 		// Absolute deadlines do not drift; after a late tick we go on from now and never catch up in a burst.
 		due = due.Add(step)
 		if behind := time.Since(due); behind > step {

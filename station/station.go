@@ -36,12 +36,24 @@ type Law interface {
 	Transfer(in *control.Inputs)
 }
 
+// Seer is a law that also wants the board's own thermocouple.
+type Seer interface {
+	SeeBoard(r unit.Reading)
+}
+
+// Pacer is a law that may ask for a slower walk through the profile where the machine cannot follow.
+type Pacer interface {
+	Pace() float64
+}
+
 // Station is the control side. Except for Do and Stop its methods belong to the control goroutine.
 type Station struct {
 	setup  Setup
 	hw     Hardware
 	keeper Guarding
 	law    Law
+	seer   Seer  // the same law, nil when it does not care
+	pacer  Pacer // likewise
 	follow control.Follower
 
 	commands chan request
@@ -89,6 +101,8 @@ func New(o Options) (*Station, error) {
 		setup: o.Setup, hw: o.Hardware, keeper: o.Keeper, law: o.Law, publish: o.Publish,
 		commands: make(chan request, 16), wake: make(chan struct{}, 1),
 	}
+	s.seer, _ = o.Law.(Seer)
+	s.pacer, _ = o.Law.(Pacer)
 	for i, info := range o.Setup.Sensors {
 		s.sieves[i] = newSieve(info.Role, info.Every)
 	}
@@ -194,8 +208,13 @@ func (s *Station) steer(now time.Duration, v *safety.Verdict) {
 	}
 	in.Body = unit.Unusable(now, unit.NotRead)
 	for i := range s.setup.Sensors {
-		if s.setup.Sensors[i].Role == safety.RolePackageTop {
+		switch s.setup.Sensors[i].Role {
+		case safety.RolePackageTop:
 			in.Body = sn.Sensors[i]
+		case safety.RoleBoard:
+			if s.seer != nil {
+				s.seer.SeeBoard(sn.Sensors[i])
+			}
 		}
 	}
 	for i := range s.setup.Heaters {

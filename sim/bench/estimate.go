@@ -1,7 +1,11 @@
 package bench
 
 import (
+	"math"
+
 	"trivet/control"
+	"trivet/control/model"
+	"trivet/process/unit"
 	"trivet/sim/plant"
 )
 
@@ -69,8 +73,33 @@ func patchView(dx, dy, w, h, z float64, points int) float64 {
 			ex := dx + ((float64(i)+0.5)/float64(points)-0.5)*w
 			ey := dy + ((float64(k)+0.5)/float64(points)-0.5)*h
 			r2 := ex*ex + ey*ey + z*z
-			sum += z * z / (3.141592653589793 * r2 * r2) * da
+			sum += z * z / (math.Pi * r2 * r2) * da
 		}
 	}
 	return sum
+}
+
+// FactsOf is everything a shop knows of a board on a machine without measuring a temperature: calliper, layer count, what sort of
+// part, and the machine's own description.
+func FactsOf(m plant.Machine, b plant.Board, ambient unit.Celsius) model.Facts {
+	t := b.Thickness * 1e-3
+	build := model.Moulded
+	switch b.Package.Kind {
+	case plant.KindLidded:
+		build = model.Lidded
+	case plant.KindCeramic:
+		build = model.Ceramic
+	}
+	under := 0.0 // view of the emitters from the middle of the part, which sits on the nozzle axis
+	for _, bank := range m.Banks {
+		for _, e := range bank.Emitters {
+			under += patchView(-e.X, -e.Y, bank.SizeX, bank.SizeY, bank.Below, 8)
+		}
+	}
+	return model.Facts{
+		BoardX: b.SizeX * 1e-3, BoardY: b.SizeY * 1e-3, Thickness: t, Copper: min(t/2, float64(b.Layers)*assumedCopper), Metal: b.Metal * 1e-3,
+		PartX: b.Package.SizeX * 1e-3, PartY: b.Package.SizeY * 1e-3, Build: build, Load: LoadOf(b), Reach: ReachOf(m, b), ViewPart: under,
+		FanTop: m.Fans.Top, FanBottom: m.Fans.Bottom,
+		SolderHeight: b.Package.Ball * 1e-3, Solidus: b.Package.Solidus, Liquidus: b.Package.Liquidus, Ambient: float64(ambient),
+	}
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/full"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -102,11 +103,15 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 func (b *Bench) Options() station.Options { return b.options }
 
 func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, error) {
-	if p.Scenario.Law != "schedule" {
-		return control.New(control.Config{
-			Zones: zones, Budget: unit.Watt(p.Machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: ambient,
-			Reach: ReachOf(p.Machine, p.Board), Load: LoadOf(p.Board),
-		}), nil
+	cascade := control.Config{
+		Zones: zones, Budget: unit.Watt(p.Machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: ambient,
+		Reach: ReachOf(p.Machine, p.Board), Load: LoadOf(p.Board),
+	}
+	switch p.Scenario.Law {
+	case "full":
+		return full.New(full.Config{Cascade: cascade, Facts: FactsOf(p.Machine, p.Board, ambient), Tuning: full.DefaultTuning(), Board: boardCeiling - 10}), nil
+	case "cascade", "":
+		return control.New(cascade), nil
 	}
 	law := &control.Schedule{Zones: zones, Budget: p.Machine.MainsBudgetW}
 	names := p.Machine.HeaterNames()
@@ -142,7 +147,8 @@ func Run(ctx context.Context, p Parts, tell Progress) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &walk{b: b, p: p, res: &Result{Channel: station.ChannelsOf(b.Setup), Setup: b.Setup}, faults: fault.NewTimeline(p.Scenario.Faults)}
+	knowing, _ := b.options.Law.(*full.Law)
+	w := &walk{thinker: thinker{law: knowing}, b: b, p: p, res: &Result{Channel: station.ChannelsOf(b.Setup), Setup: b.Setup}, faults: fault.NewTimeline(p.Scenario.Faults)}
 	clerk := station.NewClerk(b.Setup, station.NoRecord{}, func(*station.RunOrder) station.RunHead { return station.RunHead{} }, nil)
 	w.res.Rows = make([]Row, 0, 8192)
 	b.options.Publish = func(s *station.Snapshot) { w.seen(ctx, s, clerk) }
@@ -170,6 +176,31 @@ type walk struct {
 	refused error
 	begun   time.Duration
 	live    bool
+	thinker thinker
+}
+
+// thinker does a law's slow work on virtual time: at once, but handed over as late as a slow computer would.
+type thinker struct {
+	law    *full.Law // nil for a law without slow work
+	result full.Result
+	ready  time.Duration
+	out    bool
+}
+
+// thinks is how long a fit and a plan take on a small computer, with room.
+const thinks = time.Second
+
+func (t *thinker) after(now time.Duration) {
+	if t.law == nil {
+		return
+	}
+	if t.out && now >= t.ready {
+		t.out = false
+		t.law.Give(t.result)
+	}
+	if w, ok := t.law.Want(); ok {
+		t.result, t.ready, t.out = full.Solve(w), now+thinks, true
+	}
 }
 
 func (w *walk) seen(ctx context.Context, s *station.Snapshot, clerk *station.Clerk) {
@@ -198,6 +229,7 @@ func (w *walk) all(ctx context.Context, tell Progress) error {
 		}
 		w.technician()
 		w.b.Station.Tick(now, 0)
+		w.thinker.after(now)
 		if asked && w.refused == nil && w.snap.State.Live() {
 			w.live = true
 		}

@@ -25,7 +25,7 @@ type Scenario struct {
 	AmbientC     float64  `toml:"ambient_c"`      // room temperature; 25 when absent
 	LiftAfterS   *float64 `toml:"lift_after_s"`   // how long the technician takes once the window is open; absent: 5; negative: never
 	BodyLimitC   *float64 `toml:"body_limit_c"`   // replaces the profile's limit of the package top
-	Law          string   `toml:"law"`            // "cascade" (default) or "schedule"
+	Law          string   `toml:"law"`            // "cascade" (default), "full" (knows the board), or "schedule"
 	ContinueRunS float64  `toml:"continue_run_s"` // how long to go on after the run has ended; 30 when absent
 
 	Schedule []ScheduleStep `toml:"schedule"` // for law = "schedule": plain duties, open loop
@@ -101,13 +101,13 @@ func ParseScenario(file string, data []byte) (Scenario, error) {
 	switch s.Law {
 	case "":
 		s.Law = "cascade"
-	case "cascade":
+	case "cascade", "full":
 	case "schedule":
 		if len(s.Schedule) == 0 {
 			bad("is \"schedule\", but there is no [[schedule]] step", "at least one step", "law")
 		}
 	default:
-		bad(fmt.Sprintf("is %q", s.Law), "cascade or schedule", "law")
+		bad(fmt.Sprintf("is %q", s.Law), "cascade, full or schedule", "law")
 	}
 	last := -1.0
 	for i, st := range s.Schedule {
