@@ -33,6 +33,7 @@ type trial struct {
 	spread  plant.Spread
 	seed    uint64
 	rate    float64 // °C/s of the preheat ramp
+	late    bool    // the part is lifted late, so that the hold runs to its end
 	noJoint bool    // the law sees no joint thermocouple
 }
 
@@ -46,6 +47,7 @@ type score struct {
 	wait                float64 // s of waiting
 	early               float64 // °C rms below 150 °C
 	stretch             float64 // share by which the heating took longer than asked
+	peakAt, talAt       float64 // what the joint did: °C, s
 	done                bool
 }
 
@@ -104,6 +106,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 	var sq, n, sq150, n150, sqE, nE, talTrue, talPlan, peakPlan, peak float64
 	var open, slow time.Duration
 	var asked, took float64
+	holdEnd := plan.HoldEnd(3)
 	l.Begin()
 	for k := 1; k < 15000; k++ {
 		now := time.Duration(k) * 100 * time.Millisecond
@@ -128,7 +131,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 			asked, took = asked+step.Seconds(), took+0.1
 		}
 		slow += step
-		fo := f.Step(slow, control.FollowIn{Coldest: walk, Lifted: open > 6*time.Second})
+		fo := f.Step(slow, control.FollowIn{Coldest: walk, Lifted: open > 6*time.Second && (!tr.late || in.Profile > holdEnd-time.Second)})
 		if fo.Open {
 			open += 100 * time.Millisecond
 		}
@@ -177,6 +180,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 		}
 	}
 	s.rms, s.rms150, s.early = math.Sqrt(sq/n), math.Sqrt(sq150/max(n150, 1)), math.Sqrt(sqE/max(nE, 1))
+	s.peakAt, s.talAt = peak, talTrue
 	s.stretch = took/max(asked, 1) - 1
 	s.peak, s.tal = peak-peakPlan, talTrue-talPlan
 	return s

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/forecast"
 	"trivet/control/full"
 	"trivet/process/unit"
 )
@@ -34,11 +35,14 @@ func walking(l *solving) func() float64 {
 	return l.Pace
 }
 
+// window is what a lead-free run is judged by.
+var window = forecast.Window{Liquidus: 220, PeakMin: 235, PeakMax: 245, AboveMin: 30, AboveMax: 90, Body: 250, Board: 260}
+
 func fullLaw(tr trial, zones []control.Zone) *solving {
 	f := factsOf(tr.machine, tr.board)
 	return &solving{Law: full.New(full.Config{
 		Cascade: control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
-		Facts:   f, Tuning: full.DefaultTuning(), Board: 255,
+		Facts:   f, Tuning: full.DefaultTuning(), Board: 255, Window: window,
 		Every: time.Duration(setting("EVERY", 10) * float64(time.Second)),
 	})}
 }

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/forecast"
 	"trivet/control/model"
 	"trivet/control/observe"
 	"trivet/control/plan"
@@ -37,10 +38,11 @@ type Config struct {
 	Cascade control.Config // zones, budget and the law to fall back on
 	Facts   model.Facts
 	Tuning  Tuning
-	Every   time.Duration // how often fit and plan are renewed; 0 is 10 s
-	Fresh   time.Duration // age from which a plan is no longer followed; 0 is 45 s
-	Body    unit.Celsius  // soft limit of the package top for the plan when the inputs name none; 0 for none
-	Board   unit.Celsius  // soft limit of the board for the plan; 0 for none
+	Every   time.Duration   // how often fit and plan are renewed; 0 is 10 s
+	Fresh   time.Duration   // age from which a plan is no longer followed; 0 is 45 s
+	Body    unit.Celsius    // soft limit of the package top for the plan when the inputs name none; 0 for none
+	Board   unit.Celsius    // soft limit of the board for the plan; 0 for none
+	Window  forecast.Window // what a forecast is judged by
 }
 
 // Law is the state carried from one step to the next. Its methods belong to one goroutine.

@@ -7,10 +7,12 @@ import (
 
 	"trivet/control"
 	"trivet/control/boardid"
+	"trivet/control/forecast"
 	"trivet/control/model"
 	"trivet/control/observe"
 	"trivet/control/plan"
 	"trivet/process"
+	"trivet/process/unit"
 )
 
 // Work is a job for whoever has time: a copy of what the run has shown and of what is wanted. It stays valid until the
@@ -30,13 +32,15 @@ type Work struct {
 	Budget  float64
 	Body    float64
 	Board   float64
+	Window  forecast.Window
 	run     int
 }
 
 // Result is what came of a piece of work, handed back whole.
 type Result struct {
 	Schedule *plan.Schedule
-	Fit      *boardid.Fitted
+	Fit      *boardid.Fitted // nil when there was nothing to fit
+	Forecast forecast.Forecast
 	Err      error
 	state    observe.Filter // where the lumps are, as of the last sample of the work
 	params   model.Params
@@ -93,7 +97,7 @@ func (l *Law) Want() (Work, bool) {
 	f.Ambient = l.ambient()
 	w := Work{
 		Began: e.now, Track: &e.track, Guess: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
-		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), run: e.run,
+		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), Window: l.cfg.Window, run: e.run,
 	}
 	if w.Body == 0 {
 		w.Body = float64(l.cfg.Body)
@@ -107,19 +111,46 @@ func (l *Law) Want() (Work, bool) {
 			w.From = l.best.Fit.Theta
 		}
 	}
-	for i := range l.cfg.Cascade.Zones {
-		z := &l.cfg.Cascade.Zones[i]
-		h := &w.Heaters[groupOf(z.Kind)]
-		n := h.Rated / math.Max(1, float64(z.Rated)) // how many came before; zones of a group are alike
-		h.Rated += float64(z.Rated)
-		h.Ceiling = float64(z.Ceiling)
-		h.Gain += (z.Gain - h.Gain) / (n + 1)
-		h.Inertia += (z.Inertia - h.Inertia) / (n + 1)
-	}
+	w.Heaters = groups(l.cfg.Cascade.Zones)
 	for g := range plan.Groups {
 		w.Heaters[g].Power = l.rec.power.of(g)
 	}
 	return w, true
+}
+
+// groups adds the zones up by kind; zones of a kind are taken to be alike.
+func groups(zones []control.Zone) (h [plan.Groups]plan.Heater) {
+	var n [plan.Groups]float64
+	for i := range zones {
+		z := &zones[i]
+		g := groupOf(z.Kind)
+		n[g]++
+		h[g].Rated += float64(z.Rated)
+		h[g].Ceiling = float64(z.Ceiling)
+		h[g].Gain += (z.Gain - h[g].Gain) / n[g]
+		h[g].Inertia += (z.Inertia - h[g].Inertia) / n[g]
+	}
+	return h
+}
+
+// Preview plans a run before any heat, on what a calliper tells alone: by how much the profile must be stretched, or why
+// it is out of reach. Its Forecast says so; Err is set when the facts or the profile cannot be planned with at all.
+func Preview(c Config, p *process.Plan, ambient unit.Celsius) Result {
+	f := c.Facts
+	f.Ambient = float64(ambient)
+	if p == nil || !f.Plausible() {
+		return Result{Err: errors.New("full: the facts of the board are not usable, so nothing can be planned before the run")}
+	}
+	a := float64(ambient)
+	s := model.Sample{Input: model.Input{Top: a, Bottom: a, Area4: math.Pow(a+zeroC, 4)}, Joint: a, Body: a, Board: a, Has: model.HasJoint | model.HasBody | model.HasBoard | model.HasHeat}
+	w := Work{
+		Track: &model.Track{Samples: []model.Sample{s}}, Guess: f.Guess(), Plan: p, Now: [plan.Groups]float64{a, a, a},
+		Heaters: groups(c.Cascade.Zones), Budget: float64(c.Cascade.Budget), Body: float64(c.Body), Board: float64(c.Board), Window: c.Window,
+	}
+	if w.Body > 0 {
+		w.Body -= bodyRoom
+	}
+	return Solve(w)
 }
 
 // Give takes a result back. A result of an earlier run or without a schedule is dropped; the plan in force stays.
@@ -186,8 +217,45 @@ func Solve(w Work) Result {
 		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
 	p.Target, p.Breaks = target(&w)
-	r.Schedule, r.Err = plan.Solve(&p)
+	if r.Schedule, r.Err = plan.Solve(&p); r.Err == nil {
+		r.Forecast = foresee(&w, &r, &f, &p)
+	}
 	return r
+}
+
+// foresee judges the rest of the run by the plan that was just made.
+func foresee(w *Work, r *Result, f *observe.Filter, p *plan.Problem) forecast.Forecast {
+	b := forecast.Basis{
+		Schedule: r.Schedule, Deviation: f.Deviation(&p.Params), Ambient: p.Params.Ambient, Seconds: len(w.Track.Samples),
+		Budget: w.Budget, Body: w.Body, HeatEnds: p.Horizon - 1,
+	}
+	if r.Fit != nil {
+		b.Left = r.Fit.Left
+	}
+	b.NoJoint = true
+	for k := max(0, len(w.Track.Samples)-5); k < len(w.Track.Samples); k++ {
+		if w.Track.Samples[k].Has&model.HasJoint != 0 {
+			b.NoJoint = false
+		}
+	}
+	for g := range plan.Groups {
+		b.Ceiling[g] = w.Heaters[g].Ceiling
+	}
+	if cool, ok := w.Plan.CoolSegment(); ok && cool > 0 {
+		b.CoolRate = float64(w.Plan.Profile().Segments[cool].Ramp)
+		b.HeatEnds = reach(r.Schedule, (w.Plan.HoldEnd(cool-1) - w.Profile).Seconds())
+	}
+	return forecast.Make(b, w.Window)
+}
+
+// reach returns the second of the schedule in which profile time has gone on by left seconds.
+func reach(s *plan.Schedule, left float64) int {
+	for i, v := range s.Walk {
+		if left -= v; left <= 0 {
+			return i
+		}
+	}
+	return s.Len() - 1
 }
 
 // ahead returns how far to plan, s: to the end of the last hold and what stretching may add, no farther than horizon.

@@ -49,7 +49,7 @@ const (
 	wBend    = 1 / 2.5   // per K/s of bend at a knot
 	wBalance = 1 / 150.0 // per °C between the two jets
 	wFlat    = 1 / 40.0  // per °C between ring and joint
-	wExcess  = 1 / 80.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
+	wExcess  = 1 / 30.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
 	spare    = 0.94      // highest planned duty: the rest is for feedback
 	pace     = 2.0       // s, step of the search
 	passes   = 8
