@@ -13,11 +13,21 @@ type Weights struct {
 	Joint, Body, Board float64 // °C
 	Memory             float64 // s, over which old seconds lose weight
 	Floor              float64 // the weight they never fall below, 0…1
+	// Prior is how much narrower than usual the departures are taken to be: 1 for a board known by calliper, more for
+	// one whose like has been run before. 0 counts as 1.
+	Prior float64
 }
 
 // DefaultWeights were found on random boards.
 func DefaultWeights() Weights {
 	return Weights{Joint: 0.6, Body: 3, Board: 4, Memory: 100, Floor: 0.15}
+}
+
+// WithoutJoint returns weights for a run without a joint thermocouple: package top and board must then carry the fit.
+func WithoutJoint() Weights {
+	w := DefaultWeights()
+	w.Body, w.Board = 1, 1.5
+	return w
 }
 
 // Fitted is what a fit found.
@@ -44,6 +54,9 @@ func Fit(guess model.Params, tr *model.Track, from Theta, w Weights) (*Fitted, e
 	start, ok := tr.Start()
 	if !ok {
 		return nil, errors.New("boardid: no usable reading at the start, allowed is at least one of joint, package top and board")
+	}
+	if !(w.Prior > 0) {
+		w.Prior = 1
 	}
 	p := &problem{guess: guess, tr: tr, start: start, w: w, r: make([]float64, 3*n), r2: make([]float64, 3*n), jac: make([]float64, 3*n*Count)}
 	th := from
@@ -125,7 +138,7 @@ func (p *problem) cost(th *Theta, r []float64) float64 {
 		sum += o[0]*o[0] + o[1]*o[1] + o[2]*o[2]
 	}
 	for _, v := range th {
-		sum += v * v
+		sum += p.w.Prior * p.w.Prior * v * v
 	}
 	return sum / 2
 }
@@ -158,8 +171,8 @@ func (p *problem) normal(th *Theta) (h [Count * Count]float64, g Theta) {
 		}
 	}
 	for i := range Count {
-		h[i*Count+i]++
-		g[i] += th[i]
+		h[i*Count+i] += p.w.Prior * p.w.Prior
+		g[i] += p.w.Prior * p.w.Prior * th[i]
 		for j := range i {
 			h[j*Count+i] = h[i*Count+j]
 		}

@@ -49,6 +49,14 @@ var spread = Theta{
 // Bounds keep a fit physical whatever the data say.
 const widest = 4.0
 
+// Plus returns the departures of a fit that was itself made from departures: first a, then b.
+func (a Theta) Plus(b Theta) Theta {
+	for i := range a {
+		a[i] = clamp(a[i]+b[i], -2*widest, 2*widest)
+	}
+	return a
+}
+
 // Apply returns the guess changed by the departures.
 func Apply(g model.Params, th *Theta) model.Params {
 	f := func(i int) float64 { return math.Exp(spread[i] * th[i]) }

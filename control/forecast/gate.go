@@ -91,13 +91,13 @@ func (f *Forecast) judge(b *Basis, w *Window) {
 	if w.AboveMax > 0 && f.Above.Low > w.AboveMax {
 		f.say(Reason{AboveLong, true, fmt.Sprintf("The joint would stay above liquidus for %s, longer than the %.0f s allowed.", seconds(f.Above), w.AboveMax), "Shorten the hold at the peak, or heat faster to it if the machine can."})
 	}
-	if w.AboveMin > 0 && f.Above.High < w.AboveMin {
+	if w.AboveMin > 0 && f.Above.High < w.AboveMin && f.Peak.High >= w.PeakMin {
 		f.say(Reason{AboveShort, false, fmt.Sprintf("The joint would stay above liquidus for %s; %.0f s are needed.", seconds(f.Above), w.AboveMin), "Lengthen the hold at the peak."})
 	}
 	switch {
 	case f.Lag > farLag:
 		f.say(Reason{TooFast, f.Peak.Mid < w.PeakMin, fmt.Sprintf("The joint would fall up to %.0f °C behind the profile%s.", f.Lag, why), f.remedy()})
-	case f.Slower > stretch:
+	case f.Slower > stretch && f.Peak.High >= w.PeakMin:
 		f.say(Reason{TooSlow, false, fmt.Sprintf("The profile is stretched by %.0f s%s.", f.Slower, why), "Nothing needs to be done. A slower profile would say so from the start."})
 	}
 	if !(b.Deviation <= unsure) {

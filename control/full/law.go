@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/boardid"
 	"trivet/control/forecast"
 	"trivet/control/model"
 	"trivet/control/observe"
@@ -37,6 +38,8 @@ func DefaultTuning() Tuning {
 type Config struct {
 	Cascade control.Config // zones, budget and the law to fall back on
 	Facts   model.Facts
+	// Learned is what an earlier run on a board of the same type taught, from Lesson; nil for a first article.
+	Learned *boardid.Theta
 	Tuning  Tuning
 	Every   time.Duration   // how often fit and plan are renewed; 0 is 10 s
 	Fresh   time.Duration   // age from which a plan is no longer followed; 0 is 45 s
@@ -126,10 +129,34 @@ func (l *Law) Pace() float64 {
 	return 1
 }
 
-// Joint returns the estimated temperature of the outer balls and its standard deviation as the filter claims it, °C; ok
-// is false before the first fit. It needs no joint thermocouple, but says so with a larger deviation.
+// Lesson returns what the run has taught of the board so far, to be kept for the next one of its type; ok is false before
+// the first fit. It is worth keeping after a run that reached its peak with a joint thermocouple in place.
+func (l *Law) Lesson() (th boardid.Theta, ok bool) {
+	if l.best == nil || l.best.Fit == nil {
+		return th, false
+	}
+	th = l.best.Fit.Theta
+	if l.cfg.Learned != nil {
+		th = l.cfg.Learned.Plus(th)
+	}
+	return th, true
+}
+
+// SetLearned sets what is known of the board from earlier runs, for the next Begin; nil forgets it.
+func (l *Law) SetLearned(th *boardid.Theta) { l.cfg.Learned = th }
+
+// Joint returns the estimated temperature of the outer balls and its standard deviation, °C; ok is false before the first
+// fit. It needs no joint thermocouple, but says so with a larger deviation.
 func (l *Law) Joint() (ball, deviation float64, ok bool) {
-	return l.state.Ball(&l.params), l.state.Deviation(&l.params), l.seeing
+	ball = l.state.Ball(&l.params)
+	own := l.state.Deviation(&l.params)
+	more := 0.0
+	if l.hasJoint {
+		more = observe.Stem(l.rec.heat().Top - ball)
+	} else {
+		more = observe.Blind(ball, l.params.Ambient, l.cfg.Learned != nil)
+	}
+	return ball, math.Hypot(own, more), l.seeing
 }
 
 // Latest returns the last result given, followed or not; nil before the first. It must not be changed.
@@ -218,7 +245,9 @@ func (l *Law) follow(now time.Duration, dt float64, in *control.Inputs, out *con
 	*out = control.Outputs{}
 	t := &l.cfg.Tuning
 	set, rate, reading := l.best.Schedule.At(now)
-	if _, ok := in.Joint.Temp(); ok && l.hasJoint {
+	if _, ok := in.Joint.Temp(); !ok && l.estimating() {
+		out.Trim = clamp(t.Kc*(l.best.Schedule.BallAt(now)-l.state.Ball(&l.params)), -t.MaxTrim, t.MaxTrim)
+	} else if ok && l.hasJoint {
 		// The filter's own lag is not an error of the joint.
 		_, _, before := l.best.Schedule.At(now - time.Duration(t.Filter*float64(time.Second)))
 		out.Trim = clamp(t.Kc*(before-l.joint), -t.MaxTrim, t.MaxTrim)
@@ -241,6 +270,13 @@ func (l *Law) follow(now time.Duration, dt float64, in *control.Inputs, out *con
 		out.Duty[i] = l.drive(i, dt, s, rate[g], in)
 	}
 	l.hand(now, in, out)
+}
+
+// estimating reports whether the estimate is sure enough to be steered by where the joint has no reading.
+func (l *Law) estimating() bool {
+	const sure = 4 // °C, one standard deviation
+	_, deviation, ok := l.Joint()
+	return ok && deviation < sure
 }
 
 // drive runs the inner loop of zone i.

@@ -22,6 +22,7 @@ type Work struct {
 	Track   *model.Track
 	Guess   model.Params
 	From    boardid.Theta
+	Known   bool // the guess is from an earlier run
 	Warm    *plan.Schedule
 	Plan    *process.Plan
 	Profile time.Duration
@@ -41,6 +42,7 @@ type Result struct {
 	Schedule *plan.Schedule
 	Fit      *boardid.Fitted // nil when there was nothing to fit
 	Forecast forecast.Forecast
+	Kin      observe.Kinship // with the board of the lesson; zero without one
 	Err      error
 	state    observe.Filter // where the lumps are, as of the last sample of the work
 	params   model.Params
@@ -98,6 +100,9 @@ func (l *Law) Want() (Work, bool) {
 	w := Work{
 		Began: e.now, Track: &e.track, Guess: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
 		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), Window: l.cfg.Window, run: e.run,
+	}
+	if l.cfg.Learned != nil {
+		w.Guess, w.Known = boardid.Apply(w.Guess, l.cfg.Learned), true
 	}
 	if w.Body == 0 {
 		w.Body = float64(l.cfg.Body)
@@ -192,21 +197,30 @@ const (
 )
 
 // horizon is the farthest a plan looks, s.
-const horizon = 420
+const horizon = 1000
 
 // Solve does a piece of work: fit, state, plan. It takes some ten milliseconds and touches nothing but the work.
 func Solve(w Work) Result {
 	r := Result{run: w.run}
 	params := w.Guess
-	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, boardid.DefaultWeights()); err == nil {
+	weights, noise := boardid.DefaultWeights(), observe.DefaultNoise()
+	if blind(w.Track) {
+		weights, noise = boardid.WithoutJoint(), observe.WithoutJoint()
+	}
+	if w.Known {
+		weights.Prior = known
+	}
+	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
 		r.Fit, params = fit, fit.Params
+	}
+	if w.Known {
+		r.Kin = observe.Kin(&w.Guess, w.Track)
 	}
 	start, ok := w.Track.Start()
 	if !ok {
 		r.Err = errors.New("full: no usable reading at the start of the run")
 		return r
 	}
-	noise := observe.DefaultNoise()
 	f := observe.New(start, noise)
 	for k := range w.Track.Samples {
 		f.Step(&params, &w.Track.Samples[k])
@@ -217,10 +231,32 @@ func Solve(w Work) Result {
 		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
 	p.Target, p.Breaks = target(&w)
-	if r.Schedule, r.Err = plan.Solve(&p); r.Err == nil {
-		r.Forecast = foresee(&w, &r, &f, &p)
+	for {
+		if r.Schedule, r.Err = plan.Solve(&p); r.Err != nil {
+			return r
+		}
+		// Stretched so far that the hold lies beyond the plan: look farther, or nobody sees whether the peak is reached.
+		if w.Still || p.Horizon >= horizon || reach(r.Schedule, left(&w)) < r.Schedule.Len()-1 {
+			break
+		}
+		p.Horizon, p.Warm = min(horizon, p.Horizon*3/2), r.Schedule
 	}
+	r.Forecast = foresee(&w, &r, &f, &p)
 	return r
+}
+
+// known is how much narrower the guess of a board is whose like has been run before.
+const known = 3
+
+// blind reports whether the track has no joint reading to speak of.
+func blind(t *model.Track) bool {
+	n := 0
+	for k := range t.Samples {
+		if t.Samples[k].Has&model.HasJoint != 0 {
+			n++
+		}
+	}
+	return 2*n < len(t.Samples)
 }
 
 // foresee judges the rest of the run by the plan that was just made.
@@ -238,12 +274,15 @@ func foresee(w *Work, r *Result, f *observe.Filter, p *plan.Problem) forecast.Fo
 			b.NoJoint = false
 		}
 	}
+	if b.NoJoint {
+		b.Deviation = math.Hypot(b.Deviation, observe.Blind(p.Params.Ball(&p.State), p.Params.Ambient, w.Known))
+	}
 	for g := range plan.Groups {
 		b.Ceiling[g] = w.Heaters[g].Ceiling
 	}
 	if cool, ok := w.Plan.CoolSegment(); ok && cool > 0 {
 		b.CoolRate = float64(w.Plan.Profile().Segments[cool].Ramp)
-		b.HeatEnds = reach(r.Schedule, (w.Plan.HoldEnd(cool-1) - w.Profile).Seconds())
+		b.HeatEnds = reach(r.Schedule, left(w))
 	}
 	return forecast.Make(b, w.Window)
 }
@@ -260,16 +299,25 @@ func reach(s *plan.Schedule, left float64) int {
 
 // ahead returns how far to plan, s: to the end of the last hold and what stretching may add, no farther than horizon.
 func ahead(w *Work) int {
-	cool, ok := w.Plan.CoolSegment()
+	n := left(w)
+	if w.Still {
+		n = math.Max(n, 60)
+	}
+	if w.Warm != nil {
+		for _, v := range w.Warm.Pace { // the last plan knew how slowly it goes
+			n = math.Max(n, left(w)/math.Max(0.3, v))
+		}
+	}
+	return int(clamp(1.1*n+20, 40, horizon))
+}
+
+// left is how much profile time is left to the end of the last hold, s.
+func left(w *Work) float64 {
 	end := w.Plan.Total()
-	if ok && cool > 0 {
+	if cool, ok := w.Plan.CoolSegment(); ok && cool > 0 {
 		end = w.Plan.HoldEnd(cool - 1)
 	}
-	left := (end - w.Profile).Seconds()
-	if w.Still {
-		left = math.Max(left, 60)
-	}
-	return int(clamp(1.15*left+20, 40, horizon))
+	return math.Max(0, (end - w.Profile).Seconds())
 }
 
 // target lays out what the balls should do from now on, a value per second of profile time, and where segments end in

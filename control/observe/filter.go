@@ -24,6 +24,14 @@ func DefaultNoise() Noise {
 	return Noise{Joint: 0.15, Body: 2.5, Board: 3, Drift: 0.03, Push: 0.003, Fade: 60, Start: 1}
 }
 
+// WithoutJoint returns the noise for a run without a joint thermocouple. Package top and board must then correct the
+// model although it describes them less well.
+func WithoutJoint() Noise {
+	n := DefaultNoise()
+	n.Body, n.Board, n.Push = 0.8, 1.2, 0.001
+	return n
+}
+
 const size = 4 // top, joint, ring, push
 
 // Filter is an extended Kalman filter (Kalman 1960, extended by linearising the model along the estimate) over the

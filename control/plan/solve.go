@@ -45,7 +45,7 @@ const (
 	wDuty    = 1 / 0.02 // per duty beyond what the heater has
 	wCeiling = 1 / 1.0
 	wLimit   = 1 / 0.5 // per °C of part or board above its limit
-	wBudget  = 1 / 0.01
+	wBudget  = 1 / 0.004
 	wBend    = 1 / 2.5   // per K/s of bend at a knot
 	wBalance = 1 / 150.0 // per °C between the two jets
 	wFlat    = 1 / 40.0  // per °C between ring and joint
