@@ -29,6 +29,7 @@ type simPart struct {
 	Seed     int64         `toml:"seed"`
 	AmbientC float64       `toml:"ambient_c"`
 	Speed    float64       `toml:"speed"`
+	Law      string        `toml:"law"`   // "full" knows the board; "cascade" does not
 	Faults   []fault.Fault `toml:"fault"` // what goes wrong, for practice
 }
 
@@ -39,6 +40,7 @@ const (
 	defaultMachine = "bench-5kw"
 	defaultBoard   = "switch-16-layer"
 	defaultProfile = "removal-heavy-lead-free"
+	defaultLaw     = "full"
 	mostSpeed      = 100
 )
 
@@ -83,6 +85,7 @@ func (c *serveCmd) settings() (settings, error) {
 	fill(&s.Sim.Machine, defaultMachine)
 	fill(&s.Sim.Board, defaultBoard)
 	fill(&s.Sim.Profile, defaultProfile)
+	fill(&s.Sim.Law, defaultLaw)
 	if s.Sim.AmbientC == 0 {
 		s.Sim.AmbientC = 25
 	}
@@ -128,6 +131,9 @@ func parseConfig(file string, data []byte) (settings, error) {
 	}
 	if v := s.Sim.AmbientC; v != 0 && !(v >= 5 && v <= 45) {
 		bad(fmt.Sprintf("is %g", v), "between 5 and 45", "sim", "ambient_c")
+	}
+	if v := s.Sim.Law; v != "" && v != "full" && v != "cascade" {
+		bad(fmt.Sprintf("is %q", v), "full or cascade", "sim", "law")
 	}
 	shipped := func(key, v string, list []string) {
 		if v == "" || strings.HasSuffix(v, ".toml") {

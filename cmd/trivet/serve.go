@@ -47,7 +47,7 @@ func (c *serveCmd) Run(e *env) error {
 	defer ln.Close()
 
 	scenario := catalog.Scenario{Name: "serve", Machine: conf.Sim.Machine, Board: conf.Sim.Board, Profile: conf.Sim.Profile,
-		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: "cascade", Faults: conf.Sim.Faults}
+		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: conf.Sim.Law, Faults: conf.Sim.Faults}
 	parts, err := loadParts(scenario, conf.dir)
 	if err != nil {
 		return err
@@ -77,7 +77,8 @@ func (c *serveCmd) Run(e *env) error {
 	o := b.Options()
 	o.Publish = clerk.Publish
 	drive := newSimDriver(b, parts.Scenario.Faults)
-	runner := station.Runner{Before: drive.before, Speed: conf.Sim.Speed}
+	mind := newThinker(o.Law)
+	runner := station.Runner{Before: drive.before, After: mind.after, Speed: conf.Sim.Speed}
 	st, run, err := runner.Build(o, b.Keeper)
 	if err != nil {
 		return err
@@ -94,6 +95,9 @@ func (c *serveCmd) Run(e *env) error {
 		return err
 	}
 	fmt.Fprintf(e.out, "Trivet is at http://%s/ — simulated machine %q, %g× real time. Stop with Ctrl-C.\n", ln.Addr(), parts.Machine.Title, conf.Sim.Speed)
+	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
+	defer endThinking()
+	go mind.run(thinkCtx)
 	return together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
 }
 

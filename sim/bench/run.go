@@ -24,6 +24,8 @@ type Parts struct {
 	Machine  plant.Machine
 	Board    plant.Board
 	Profile  process.Profile
+	Spread   *plant.Spread // how machine and day differ from their description; nil for not at all
+	Noise    float64       // °C rms at every junction; 0 leaves the rig's own
 }
 
 // Mark is when something happened on plant truth.
@@ -57,7 +59,6 @@ type Bench struct {
 	Keeper  *station.Keeper
 	Setup   *station.Setup
 	options station.Options
-	zones   []control.Zone
 }
 
 // Assemble connects the real drivers to a simulated machine and builds everything but the station itself, so that the
@@ -95,8 +96,10 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Bench{Rig: r, Keeper: k, Setup: &u, zones: zones,
-		options: station.Options{Setup: u, Hardware: hw, Keeper: k, Law: law}}, nil
+	b := &Bench{Rig: r, Keeper: k, Setup: &u,
+		options: station.Options{Setup: u, Hardware: hw, Keeper: k, Law: law}}
+	b.spread(p)
+	return b, nil
 }
 
 // Options returns what a station is built from.

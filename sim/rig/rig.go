@@ -77,7 +77,7 @@ type Rig struct {
 	blowerShare       [2]float64
 	opened            []bool
 	welded            bool
-	mains             float64
+	mains, nominal    float64 // now, and when nothing is wrong
 }
 
 // InterlockNames are the contact loops of the simulated machine, in order.
@@ -111,7 +111,7 @@ func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64, probe
 		return nil, err
 	}
 	r := &Rig{
-		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, blowerShare: [2]float64{1, 1},
+		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, nominal: 1, blowerShare: [2]float64{1, 1},
 		rng: rand.New(rand.NewPCG(uint64(seed), 0x7472697665740001)), opened: make([]bool, len(interlocks)),
 	}
 	r.Names = m.HeaterNames()
@@ -272,7 +272,7 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 		r.welded = on
 		return nil
 	}
-	r.mains = 1
+	r.mains = r.nominal
 	if on {
 		r.mains = f.Value
 	}
@@ -313,4 +313,14 @@ func (r *Rig) applySensor(f fault.Fault, on bool) error {
 		have = append(have, p.Name)
 	}
 	return fmt.Errorf("there is no sensor %q; there are %v", f.Target, have)
+}
+
+// SetMains sets the voltage of the mains relative to nominal.
+func (r *Rig) SetMains(share float64) { r.mains, r.nominal = share, share }
+
+// SetNoise sets the noise at every junction, rms.
+func (r *Rig) SetNoise(k unit.Kelvin) {
+	for i := range r.Probes {
+		r.Probes[i].sigma = float64(k)
+	}
 }
