@@ -95,7 +95,13 @@ func (s *Station) command(now time.Duration, c Command) error {
 		s.heldFor = 0
 		return s.move(Hold)
 	case Restart:
-		return s.move(Restart)
+		if err := s.move(Restart); err != nil {
+			return err
+		}
+		if s.snap.NoGo { // somebody has read the reason and goes on all the same
+			s.snap.NoGo, s.committed = false, true
+		}
+		return nil
 	case Acknowledge:
 		if err := s.keeper.Acknowledge(c.Alarm, c.Subject); err != nil {
 			return &Refusal{Code: "no_such_alarm", What: "This alarm is not active any more."}
@@ -176,6 +182,9 @@ func (s *Station) begin(now time.Duration, c Command) error {
 		MaxAbove: aboveMost, MaxWait: liftPatient, NeedPerson: p.Kind == process.Removal,
 	})
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
+	s.committed, s.commitSeg, sn.NoGo = false, max(1, commitSegment(p)), false
+	s.ahead.Store(nil)
+	sn.Ahead = nil
 	s.facts.HeatFor = 0
 	s.facts.RunCeiling = safety.Ceilings{PackageTop: p.BodyLimit}
 	s.in.BodyTop = 0
@@ -257,6 +266,10 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 		_ = s.move(Settled)
 	case Held:
 		s.heldFor += dt
+		if s.heldFor > holdAtMost && sn.NoGo {
+			s.stop("no_go", "No reflow. "+sn.Ahead.Text+" "+sn.Ahead.Remedy, "")
+			return
+		}
 		if s.heldFor > holdAtMost {
 			s.stop("held_too_long", "Held for longer than 3 minutes, so the run was stopped to spare the part.", "")
 			return
@@ -294,6 +307,7 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	default:
 		sn.Phase = PhaseHeat
 	}
+	s.commit(now)
 	if f.Finished && s.cool(coldest) {
 		s.finish()
 	}

@@ -28,6 +28,8 @@ type Snapshot struct {
 	Blowers [safety.MaxBlowers]BlowerNow
 	Closed  [safety.MaxInterlocks]bool
 	Fan     float64 // board fans, 0…1
+	Ahead   *Ahead  // forecast of the law, nil while it has none; never changed once published
+	NoGo    bool    // held before reflow because the forecast says that it cannot be reached
 	Lift    LiftNow
 
 	Verdict safety.Verdict

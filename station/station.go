@@ -60,6 +60,7 @@ type Station struct {
 	stopBy   atomic.Pointer[string]
 	wake     chan struct{}
 	noRecord atomic.Bool // the record cannot be kept; new runs are refused
+	ahead    atomic.Pointer[Ahead]
 
 	sieves  [safety.MaxSensors]sieve
 	snap    Snapshot
@@ -71,12 +72,15 @@ type Station struct {
 	quiet   time.Duration // how long the present transient state has lasted
 	airFor  time.Duration // how long air has been waited for
 	heldFor time.Duration
-	offAt   time.Duration // when heat last ended
-	wasHot  bool
-	last    time.Duration
-	started bool
-	publish func(*Snapshot)
-	badPins int // failed writes in a row
+
+	committed bool          // the run has gone into reflow, or a person said that it shall
+	commitSeg int           // the segment that takes it there
+	offAt     time.Duration // when heat last ended
+	wasHot    bool
+	last      time.Duration
+	started   bool
+	publish   func(*Snapshot)
+	badPins   int // failed writes in a row
 }
 
 type request struct {
@@ -129,6 +133,7 @@ func (s *Station) Tick(now, late time.Duration) {
 	sn.Seq++
 	sn.At, sn.Late = now, late
 	sn.Recording = !s.noRecord.Load()
+	sn.Ahead = s.ahead.Load()
 
 	s.read(now)
 	s.obey(now)

@@ -83,7 +83,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	drive.latest = clerk.Latest
+	drive.latest, mind.tell = clerk.Latest, st.SetAhead
 	if rec.broken {
 		st.SetRecording(false)
 	}

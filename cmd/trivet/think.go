@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"trivet/control/full"
+	"trivet/sim/bench"
 	"trivet/station"
 )
 
@@ -12,6 +13,7 @@ import (
 // tick. The two sides share nothing but one piece of work and one result at a time.
 type thinker struct {
 	law    *full.Law
+	tell   func(*station.Ahead) // hands the forecast to the station
 	work   chan full.Work
 	result chan full.Result
 }
@@ -32,6 +34,9 @@ func (t *thinker) after(time.Duration) {
 	select {
 	case r := <-t.result:
 		t.law.Give(r)
+		if a := bench.AheadOf(&r); a != nil && t.tell != nil {
+			t.tell(a)
+		}
 	default:
 	}
 	if w, ok := t.law.Want(); ok {

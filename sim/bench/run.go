@@ -112,7 +112,7 @@ func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, er
 	}
 	switch p.Scenario.Law {
 	case "full":
-		return full.New(full.Config{Cascade: cascade, Facts: FactsOf(p.Machine, p.Board, ambient), Tuning: full.DefaultTuning(), Board: boardCeiling - 10}), nil
+		return full.New(full.Config{Cascade: cascade, Facts: FactsOf(p.Machine, p.Board, ambient), Tuning: full.DefaultTuning(), Board: boardCeiling - 10, Window: WindowOf(p.Profile)}), nil
 	case "cascade", "":
 		return control.New(cascade), nil
 	}
@@ -158,6 +158,7 @@ func Run(ctx context.Context, p Parts, tell Progress) (*Result, error) {
 	if b.Station, err = station.New(b.options); err != nil {
 		return nil, err
 	}
+	w.thinker.station = b.Station
 	if err := w.all(ctx, tell); err != nil {
 		return nil, err
 	}
@@ -184,10 +185,11 @@ type walk struct {
 
 // thinker does a law's slow work on virtual time: at once, but handed over as late as a slow computer would.
 type thinker struct {
-	law    *full.Law // nil for a law without slow work
-	result full.Result
-	ready  time.Duration
-	out    bool
+	law     *full.Law // nil for a law without slow work
+	station *station.Station
+	result  full.Result
+	ready   time.Duration
+	out     bool
 }
 
 // thinks is how long a fit and a plan take on a small computer, with room.
@@ -200,6 +202,9 @@ func (t *thinker) after(now time.Duration) {
 	if t.out && now >= t.ready {
 		t.out = false
 		t.law.Give(t.result)
+		if a := AheadOf(&t.result); a != nil {
+			t.station.SetAhead(a)
+		}
 	}
 	if w, ok := t.law.Want(); ok {
 		t.result, t.ready, t.out = full.Solve(w), now+thinks, true

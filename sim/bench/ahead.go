@@ -1,0 +1,36 @@
+package bench
+
+import (
+	"trivet/control/forecast"
+	"trivet/control/full"
+	"trivet/process"
+	"trivet/station"
+)
+
+// AheadOf turns what a law found into what the station shows and its gate listens to; nil when there is no forecast in it.
+func AheadOf(r *full.Result) *station.Ahead {
+	f := &r.Forecast
+	if r.Err != nil || r.Schedule == nil || len(f.Mid) == 0 {
+		return nil
+	}
+	span := func(s forecast.Span) [3]float64 { return [3]float64{s.Low, s.Mid, s.High} }
+	a := &station.Ahead{Begin: r.Schedule.Begin, Mid: f.Mid, Low: f.Low, High: f.High,
+		Peak: span(f.Peak), Above: span(f.Above), Body: span(f.BodyPeak), Go: f.Go}
+	for _, why := range f.Reasons {
+		if a.Code == "" || (why.Stops && !a.Stops) { // the first that stops, else the first
+			a.Code, a.Text, a.Remedy, a.Stops = string(why.Code), why.Text, why.Remedy, why.Stops
+		}
+	}
+	return a
+}
+
+// WindowOf is what a forecast is judged by: the joint's peak from the alloy, time above liquidus, and the ceilings of part and board.
+func WindowOf(p process.Profile) forecast.Window {
+	low, high := process.JointPeak(p.Alloy)
+	w := forecast.Window{Liquidus: float64(p.Alloy.Liquidus), PeakMin: float64(low), PeakMax: float64(high),
+		AboveMax: 150, Board: float64(boardCeiling)} // 150 s: J-STD-020, looked up in a secondary copy
+	if limit, ok := p.Body(); ok {
+		w.Body = float64(limit)
+	}
+	return w
+}

@@ -1,0 +1,62 @@
+package station
+
+import (
+	"time"
+
+	"trivet/process"
+	"trivet/process/unit"
+)
+
+// Ahead is what a law that knows the board expects of the rest of the run. It is made outside the tick, handed over whole, and never
+// changed afterwards. It is advice: no cut-off listens to it.
+type Ahead struct {
+	Begin          time.Duration // monotonic time of the first value; one value a second
+	Mid, Low, High []float64     // °C of the coldest joint and its 95 % band
+	Peak           [3]float64    // °C: low, middle, high
+	Above          [3]float64    // s above liquidus from now on
+	Body           [3]float64    // °C, package top
+	Go             bool          // nothing speaks against going on into reflow
+	Code           string        // the strongest reason; empty when there is none
+	Text, Remedy   string        // for people
+	Stops          bool          // the reason is strong enough to hold the run before reflow
+}
+
+// SetAhead hands over a forecast. Safe from any goroutine.
+func (s *Station) SetAhead(a *Ahead) { s.ahead.Store(a) }
+
+// aheadFresh is how old a forecast may be for the gate to listen to it. The law renews it every 10 s.
+const aheadFresh = 30 * time.Second
+
+// commit holds the run before it commits to reflow when the forecast says that the joint cannot be brought there inside the limits.
+// A person may go on all the same: that is what Restart then means, and it is in the record. Until the joint nears its solidus nothing
+// has happened to the board that could not be repeated; afterwards a half-melted array is worse than a late one.
+func (s *Station) commit(now time.Duration) {
+	sn := &s.snap
+	if s.committed || sn.State != Running || !sn.Run.HasPlan {
+		return
+	}
+	if sn.Run.Point.Segment < s.commitSeg || sn.Run.Profile < sn.Run.Plan.HoldEnd(s.commitSeg-1) {
+		return
+	}
+	a := sn.Ahead
+	if a == nil || now-a.Begin > aheadFresh || !a.Stops {
+		s.committed = true
+		return
+	}
+	sn.NoGo = true
+	s.heldFor = 0
+	_ = s.move(Hold) // listed for running
+}
+
+// commitSegment is the first segment that takes the joint past its solidus: the run commits itself when it enters it.
+func commitSegment(p *process.Profile) int {
+	for i, seg := range p.Segments {
+		if seg.Target >= p.Alloy.Solidus-commitBelow {
+			return i
+		}
+	}
+	return len(p.Segments)
+}
+
+// commitBelow is how far below the solidus a target already counts: the outermost ball is not the warmest.
+const commitBelow = unit.Celsius(5)
