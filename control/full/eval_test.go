@@ -48,6 +48,7 @@ type score struct {
 	early               float64 // °C rms below 150 °C
 	stretch             float64 // share by which the heating took longer than asked
 	peakAt, talAt       float64 // what the joint did: °C, s
+	warned              bool    // a forecast before reflow said that the peak is out of reach
 	done                bool
 }
 

@@ -204,10 +204,14 @@ func Solve(w Work) Result {
 	r := Result{run: w.run}
 	params := w.Guess
 	weights, noise := boardid.DefaultWeights(), observe.DefaultNoise()
-	if blind(w.Track) {
+	unseen := blind(w.Track)
+	if unseen {
 		weights, noise = boardid.WithoutJoint(), observe.WithoutJoint()
 	}
-	if w.Known {
+	switch {
+	case w.Known && unseen:
+		weights.Prior = knownBlind
+	case w.Known:
 		weights.Prior = known
 	}
 	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
@@ -246,7 +250,10 @@ func Solve(w Work) Result {
 }
 
 // known is how much narrower the guess of a board is whose like has been run before.
-const known = 3
+const (
+	known      = 3
+	knownBlind = 7 // without a joint thermocouple there is little to learn from, and much to be misled by
+)
 
 // blind reports whether the track has no joint reading to speak of.
 func blind(t *model.Track) bool {
