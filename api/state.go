@@ -29,7 +29,7 @@ func stateOf(s *station.Snapshot, v view) State {
 		Simulated: u.Simulated, Speed: 1, Machine: u.Name, Board: u.Board, Sentence: text, SentenceMeaning: meaning,
 		State: string(s.State), Phase: string(s.Phase), Fan: round(s.Fan, 1000),
 		Run: runOf(s, v.verdict), Joint: jointOf(s, u), Sensors: sensorsOf(s, u), Heaters: heatersOf(s, u),
-		Permissives: permissivesOf(s, u), Alarms: alarmsOf(s, v), Lift: liftOf(&s.Lift),
+		Permissives: permissivesOf(s, u), Alarms: alarmsOf(s, v), Lift: liftOf(&s.Lift), Forecast: forecastOf(s),
 		Mains:       MainsState{Power: round(float64(s.Mains), 10), Budget: round(float64(u.Budget), 10)},
 		HeatEnabled: s.HeatEnabled, Late: round(s.Late.Seconds()*1000, 1000), Recording: s.Recording, Allowed: allowedFor(s, v.local),
 	}
@@ -180,6 +180,32 @@ func alarmsOf(s *station.Snapshot, v view) []AlarmState {
 }
 
 // liftOf shows the lift window; how long it stays open means something only while it is open.
+// forecastOf shows the forecast while a run is heated; afterwards what came of it is in the record.
+func forecastOf(s *station.Snapshot) *ForecastState {
+	a := s.Ahead
+	if a == nil || !s.State.Heats() || s.Phase == station.PhaseCool {
+		return nil
+	}
+	span := func(v [3]float64) Span { return Span{round(v[0], 10), round(v[1], 10), round(v[2], 10)} }
+	return &ForecastState{Begin: seconds(a.Begin - s.Run.Begun), Peak: span(a.Peak), Above: span(a.Above), Body: span(a.Body),
+		Go: a.Go, Held: s.NoGo, Code: a.Code, Text: a.Text, Remedy: a.Remedy}
+}
+
+// forecastCurve thins the forecast to one value every 2 s: a curve of minutes on a screen needs no more.
+func forecastCurve(s *station.Snapshot) ForecastView {
+	v := ForecastView{Time: []float64{}, Low: []float64{}, Mid: []float64{}, High: []float64{}}
+	if forecastOf(s) == nil {
+		return v
+	}
+	a := s.Ahead
+	from := seconds(a.Begin - s.Run.Begun)
+	for i := 0; i < len(a.Mid); i += 2 {
+		v.Time = append(v.Time, round(from+float64(i), 10))
+		v.Low, v.Mid, v.High = append(v.Low, round(a.Low[i], 10)), append(v.Mid, round(a.Mid[i], 10)), append(v.High, round(a.High[i], 10))
+	}
+	return v
+}
+
 func liftOf(l *station.LiftNow) LiftState {
 	out := LiftState{Waiting: l.Waiting, Open: l.Open, MoltenFor: seconds(l.MoltenFor), Needed: seconds(l.Needed), Confirmed: l.Confirmed, Missed: l.Missed}
 	if l.Open {

@@ -69,6 +69,11 @@ func (s *Server) registerViews(a huma.API) {
 		return &body[State]{s.now(isAtStation(ctx))}, nil
 	})
 	operation(s, a, "GET", "/api/v1/plan", "plan", "The course of the present or last run, or of a profile", s.plan)
+	operation(s, a, "GET", "/api/v1/forecast", "forecast", "Where the joint will be for the rest of the run", func(context.Context, *struct{}) (*body[ForecastView], error) {
+		var snap station.Snapshot
+		s.o.Station.Latest(&snap)
+		return &body[ForecastView]{forecastCurve(&snap)}, nil
+	})
 	operation(s, a, "GET", "/api/v1/profiles", "profiles", "What may be run", func(context.Context, *struct{}) (*body[ProfilesView], error) {
 		out := ProfilesView{Profiles: []ProfileView{}}
 		for _, p := range s.o.Profiles.List() {

@@ -25,6 +25,7 @@ type State struct {
 	Alarms          []AlarmState     `json:"alarms" nullable:"false" doc:"In first-out order"`
 	TripID          uint32           `json:"trip_id" doc:"The trip to reset; 0 when none is latched"`
 	Lift            LiftState        `json:"lift"`
+	Forecast        *ForecastState   `json:"forecast" doc:"What the rest of the run will come to; null while the law has no forecast"`
 	Mains           MainsState       `json:"mains"`
 	HeatEnabled     bool             `json:"heat_enabled"`
 	Late            float64          `json:"late_ms" doc:"How late the last tick began"`
@@ -134,6 +135,34 @@ type LiftState struct {
 	Left      *float64 `json:"left_s" doc:"Until it closes; null unless it is open"`
 	Confirmed bool     `json:"confirmed"`
 	Missed    bool     `json:"missed"`
+}
+
+// ForecastState is the forecast in short; its curve is at /api/v1/forecast. It is advice: no cut-off listens to it.
+type ForecastState struct {
+	Begin  float64 `json:"begin_s" doc:"Time since the start of the run at which it was made; changes when there is a new one"`
+	Peak   Span    `json:"peak_c" doc:"Peak of the coldest joint"`
+	Above  Span    `json:"time_above_liquidus_s" doc:"From then on"`
+	Body   Span    `json:"package_top_c" doc:"Peak of the package top"`
+	Go     bool    `json:"go" doc:"Nothing speaks against going on into reflow"`
+	Held   bool    `json:"held" doc:"The run is held before reflow because of it"`
+	Code   string  `json:"code" doc:"The strongest reason; empty when there is none"`
+	Text   string  `json:"text"`
+	Remedy string  `json:"remedy"`
+}
+
+// Span is a forecast number with its 95 % band.
+type Span struct {
+	Low  float64 `json:"low"`
+	Mid  float64 `json:"mid"`
+	High float64 `json:"high"`
+}
+
+// ForecastView is the forecast of the coldest joint, for drawing.
+type ForecastView struct {
+	Time []float64 `json:"time_s" nullable:"false" doc:"Since the start of the run"`
+	Low  []float64 `json:"low_c" nullable:"false" doc:"95 % band"`
+	Mid  []float64 `json:"mid_c" nullable:"false"`
+	High []float64 `json:"high_c" nullable:"false"`
 }
 
 // MainsState is the power drawn by all heaters.

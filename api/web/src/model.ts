@@ -6,7 +6,7 @@ import { News } from './logic/fresh.ts';
 import { Link, type Socket } from './logic/link.ts';
 import { TraceStore } from './logic/trace.ts';
 import { applyLook, load, save, type Settings } from './settings.ts';
-import type { Command, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
+import type { Command, ForecastCurve, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
 
 export interface Order { profile: string; kind: string; board: string; part: string; serial: string; by: string }
 
@@ -21,6 +21,7 @@ export class Model {
   readonly news = new News();
   readonly trace = new TraceStore();
   plan: Plan | null = null;
+  ahead: ForecastCurve | null = null; // where the joint is expected to go from here
   profiles: ProfileInfo[] = [];
   chosen = ''; // profile picked for the next run
   preparing = false;
@@ -32,6 +33,7 @@ export class Model {
   version = 0; // grows with every change of plan or trace, so that the chart knows
 
   private planKey = '';
+  private aheadKey = '';
   private planAt = 0; // ms, when the plan was asked for
   private filling = false;
   private listener: () => void = () => {};
@@ -151,6 +153,7 @@ export class Model {
     if (s.state !== 'idle' && s.state !== 'stopped' && s.state !== 'complete') this.preparing = false;
     if (this.trace.add(s)) this.version++;
     this.wantPlan();
+    this.wantAhead(s);
     if (first || restarted) void this.backfill();
   }
 
@@ -205,6 +208,24 @@ export class Model {
     } catch {
       // asked again with the next states, see wantPlan
     }
+  }
+
+  // A forecast is fetched when the state says that there is a new one, and forgotten when there is none.
+  private wantAhead(s: State): void {
+    const key = s.forecast ? `${s.boot_id} ${s.run?.id} ${s.forecast.begin_s}` : '';
+    if (key === this.aheadKey) return;
+    this.aheadKey = key;
+    if (key === '') {
+      this.ahead = null;
+      this.version++;
+      return;
+    }
+    get<ForecastCurve>('/forecast').then((curve) => {
+      if (key !== this.aheadKey) return; // there is a newer one by now
+      this.ahead = curve;
+      this.version++;
+      this.changed();
+    }, () => { this.aheadKey = ''; }); // asked again with the next state
   }
 
   private async loadProfiles(): Promise<void> {

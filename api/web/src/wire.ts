@@ -41,13 +41,23 @@ export interface Lift {
   confirmed: boolean; missed: boolean;
 }
 
+export interface Span { low: number; mid: number; high: number }
+
+export interface Forecast {
+  begin_s: number; // when it was made, since the start of the run; changes when there is a new one
+  peak_c: Span; time_above_liquidus_s: Span; package_top_c: Span; // with 95 % bands
+  go: boolean; held: boolean; code: string; text: string; remedy: string;
+}
+
+export interface ForecastCurve { time_s: number[]; low_c: number[]; mid_c: number[]; high_c: number[] }
+
 export interface Ended { state: RunState; code: string; reason: string; by: string }
 
 export interface State {
   seq: number; boot_id: string; at_s: number; time_utc: string; simulated: boolean; speed: number;
   machine: string; board: string; sentence: string; sentence_meaning: string; state: RunState; phase: Phase;
   ended: Ended | null; run: Run | null; joint: Joint | null; sensors: Sensor[]; heaters: Heater[]; fan: number;
-  permissives: Permissive[]; alarms: Alarm[]; trip_id: number; lift: Lift;
+  permissives: Permissive[]; alarms: Alarm[]; trip_id: number; lift: Lift; forecast: Forecast | null;
   mains: { power_w: number; budget_w: number }; heat_enabled: boolean; late_ms: number; recording: boolean;
   allowed_commands: Command[];
 }

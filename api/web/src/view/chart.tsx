@@ -7,12 +7,12 @@ import { coldest, layOut, type Curve } from '../logic/curve.ts';
 import { temp } from '../logic/units.ts';
 import { thin, type Column } from '../logic/thin.ts';
 import { isShown } from '../settings.ts';
-import type { Plan, State } from '../wire.ts';
+import type { ForecastCurve, Plan, State } from '../wire.ts';
 import { Drawing, strokeOf, type Line } from './drawing.ts';
 import { ChartWords } from './chartwords.tsx';
 
 /** Everything the drawing and its words are made from. */
-export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[] }
+export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[]; ahead: ForecastCurve | null }
 
 /** The chart with its title, key and words. Before a run it previews the chosen profile from the present joint. */
 export function ChartPanel({ m, s }: { m: Model; s: State }) {
@@ -23,7 +23,7 @@ export function ChartPanel({ m, s }: { m: Model; s: State }) {
     <section class="sheet chart" aria-labelledby="chart-title">
       <div class="chart-head">
         <h2 id="chart-title">{m.plan ? m.plan.profile : 'Plan'}</h2>
-        <p>{m.showsRun() ? <Key estimated={s.joint?.estimated ?? false} /> : 'the corridor from the joint as it is now'}</p>
+        <p>{m.showsRun() ? <Key estimated={s.joint?.estimated ?? false} ahead={s.forecast !== null} /> : 'the corridor from the joint as it is now'}</p>
       </div>
       {picture ? <Canvas m={m} picture={picture} /> : <div class="canvas empty"><p>Waiting for the plan …</p></div>}
       {picture && <ChartWords picture={picture} run={m.showsRun() ? s.run : null} jointC={m.showsRun() ? nowC : null} scale={m.settings.scale} />}
@@ -32,11 +32,12 @@ export function ChartPanel({ m, s }: { m: Model; s: State }) {
 }
 
 // The measured joint is a whole line, an estimated one is dashed: they must never look alike.
-function Key({ estimated }: { estimated: boolean }) {
+function Key({ estimated, ahead }: { estimated: boolean; ahead: boolean }) {
   return (
     <>
       <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><rect width="30" height="12" class="corridor" /><path d="M0 6h30" class="plan" /></svg>corridor and plan</span>{' '}
-      <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" stroke-dasharray={estimated ? '7 4' : undefined} /></svg>coldest joint{estimated ? ', estimated' : ''}</span>
+      <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" stroke-dasharray={estimated ? '7 4' : undefined} /></svg>coldest joint{estimated ? ', estimated' : ''}</span>{' '}
+      {ahead && <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 9 30 3v9L0 9z" class="ahead" /><path d="M0 9 30 7" class="ahead-mid" /></svg>forecast</span>}
     </>
   );
 }
@@ -47,7 +48,7 @@ function compose(m: Model, s: State, lines: Line[]): Picture {
   if (!m.showsRun() || m.trace.time.length === 0) {
     const curve = layOut(plan, null, false);
     const none: Column = new Array<null>(curve.x.length).fill(null);
-    return { plan, curve, joint: none, estimated: none, lines: lines.map((l) => ({ ...l, values: none })) };
+    return { plan, curve, joint: none, estimated: none, lines: lines.map((l) => ({ ...l, values: none })), ahead: null };
   }
   const { trace } = m;
   const joints = s.sensors.filter((q) => q.role === 'joint').map((q) => trace.column(q.name)).filter((c) => c.length > 0);
@@ -61,7 +62,7 @@ function compose(m: Model, s: State, lines: Line[]): Picture {
   const rows = thin({ x: trace.time, columns }, 0, end, pixels);
   const live = s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
   const curve = layOut(plan, { time: rows.x, profile: rows.columns[0] as number[], columns: rows.columns.slice(1) }, live);
-  return { plan, curve, joint: curve.columns[0]!, estimated: curve.columns[1]!, lines: lines.map((l, i) => ({ ...l, values: curve.columns[i + 2]! })) };
+  return { plan, curve, joint: curve.columns[0]!, estimated: curve.columns[1]!, lines: lines.map((l, i) => ({ ...l, values: curve.columns[i + 2]! })), ahead: m.ahead };
 }
 
 // Holds the drawing, which lives outside the virtual tree: uPlot owns what is inside the box and redraws it in place.

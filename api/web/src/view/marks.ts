@@ -50,9 +50,48 @@ function over(u: uPlot, p: Picture, ink: Inks, scale: Scale, font: string): void
   ctx.save();
   ctx.font = font.replace(/^\d+px/, `${13 * px}px`);
   ctx.textBaseline = 'middle';
+  ahead(u, p, ink, scale, px);
   liquidus(u, p, ink, scale, px);
   names(u, p, ink, px);
   now(u, p, ink, px);
+  ctx.restore();
+}
+
+// The forecast opens like a fan from where the joint is: its band as an edged area, its middle as dots.
+function ahead(u: uPlot, p: Picture, ink: Inks, scale: Scale, px: number): void {
+  const f = p.ahead;
+  const from = p.curve.now;
+  if (!f || f.time_s.length < 2 || from === null) return;
+  const { ctx, bbox } = u;
+  const first = f.time_s.findIndex((t) => t >= from);
+  // How the joint cools is the fans' and the profile's business: the fan ends where heating does.
+  const cool = p.plan.segments.find((g) => g.cool);
+  const until = cool ? p.curve.at(cool.from_s) : Infinity;
+  const beyond = f.time_s.findIndex((t) => t > until);
+  const end = beyond < 0 ? f.time_s.length : beyond;
+  if (first < 0 || end - first < 2) return;
+  const at = (t: number, c: number): [number, number] => [u.valToPos(t, 'x', true), u.valToPos(toScale(c, scale), 'y', true)];
+  ctx.save();
+  ctx.beginPath();
+  ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+  ctx.clip();
+  ctx.beginPath();
+  for (let i = first; i < end; i++) ctx.lineTo(...at(f.time_s[i]!, f.high_c[i]!));
+  for (let i = end - 1; i >= first; i--) ctx.lineTo(...at(f.time_s[i]!, f.low_c[i]!));
+  ctx.closePath();
+  ctx.strokeStyle = ink('trace');
+  ctx.globalAlpha = 0.16;
+  ctx.fillStyle = ink('trace');
+  ctx.fill();
+  ctx.globalAlpha = 0.45;
+  ctx.lineWidth = px;
+  ctx.stroke();
+  ctx.globalAlpha = 1;
+  ctx.lineWidth = 2 * px;
+  ctx.setLineDash([2 * px, 4 * px]);
+  ctx.beginPath();
+  for (let i = first; i < end; i++) ctx.lineTo(...at(f.time_s[i]!, f.mid_c[i]!));
+  ctx.stroke();
   ctx.restore();
 }
 

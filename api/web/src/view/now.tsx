@@ -1,6 +1,7 @@
 // The Now page. What matters while hands are busy comes first and fits on a seven-inch panel; what explains it comes below.
 
 import type { Model } from '../model.ts';
+import { AheadPanel } from './ahead.tsx';
 import { Alarms } from './alarms.tsx';
 import { ChartPanel } from './chart.tsx';
 import { Ended } from './ended.tsx';
@@ -25,6 +26,7 @@ export function Now({ m }: { m: Model }) {
     <div class="side" key="side">
       <Ended s={s} scale={scale} />
       <Alarms m={m} s={s} />
+      {s.forecast && <AheadPanel f={s.forecast} scale={scale} />}
       <Needs s={s} scale={scale} />
       <Mains s={s} />
       <Lately m={m} />
