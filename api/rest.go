@@ -99,7 +99,7 @@ func (s *Server) documentPlain(doc *huma.OpenAPI) {
 func documentNulls(r huma.Registry) {
 	// The router writes a pointer to an object as if it were always there, and cannot be told otherwise by a tag.
 	state := r.Map()["State"]
-	for _, name := range []string{"ended", "run", "joint"} {
+	for _, name := range []string{"ended", "run", "joint", "forecast"} {
 		p := state.Properties[name]
 		state.Properties[name] = &huma.Schema{Description: p.Description, AnyOf: []*huma.Schema{{Ref: p.Ref}, {Type: "null"}}}
 	}

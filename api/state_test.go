@@ -33,6 +33,9 @@ func keysOf(prefix string, v any, into map[string]bool) {
 // The names that pages and scripts rely on. Changing one breaks them: add, do not rename.
 const stateKeys = `alarms alarms.at_s alarms.cause_present alarms.code alarms.do alarms.first_out alarms.limit_c alarms.state alarms.subject
 alarms.title alarms.trip_id alarms.value_c allowed_commands at_s board boot_id ended ended.by ended.code ended.reason ended.state fan
+forecast forecast.begin_s forecast.code forecast.go forecast.held forecast.package_top_c forecast.package_top_c.high forecast.package_top_c.low
+forecast.package_top_c.mid forecast.peak_c forecast.peak_c.high forecast.peak_c.low forecast.peak_c.mid forecast.remedy forecast.text
+forecast.time_above_liquidus_s forecast.time_above_liquidus_s.high forecast.time_above_liquidus_s.low forecast.time_above_liquidus_s.mid
 heat_enabled heaters heaters.air heaters.allowed heaters.ceiling_c heaters.duty heaters.kind heaters.label heaters.name heaters.on
 heaters.power_w heaters.quality heaters.rated_w heaters.set_c heaters.temp_c joint joint.estimated joint.label joint.quality joint.sensor
 joint.temp_c late_ms lift lift.confirmed lift.left_s lift.missed lift.molten_for_s lift.needed_s lift.open lift.waiting machine mains
@@ -46,6 +49,8 @@ func full(t *testing.T) (*desk, *Server) {
 	d := newDesk(t)
 	d.running(t)
 	d.snap.Ended = station.Ending{State: station.Stopped, Code: "stopped", Reason: "Stopped by Kim.", By: "Kim"}
+	d.snap.Ahead = &station.Ahead{Begin: d.snap.Run.Begun, Mid: []float64{180, 181, 182}, Low: []float64{179, 180, 181}, High: []float64{181, 182, 183},
+		Peak: [3]float64{233, 236, 239}, Go: true}
 	d.snap.Alarms[0] = safety.Active{Row: 3, Subject: 1, State: safety.LatchedUnacknowledged, At: 3 * time.Second, Value: unit.Measured(0, 421), Limit: 420, TripID: 4, FirstOut: true, True: true}
 	d.snap.NAlarms = 1
 	d.snap.Lift = station.LiftNow{Open: true, Left: 12340 * time.Millisecond, Needed: 10 * time.Second}
