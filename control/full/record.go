@@ -138,6 +138,8 @@ func (r *recorder) sample(zones []control.Zone) model.Sample {
 		if c, ok := group[g].take(); ok {
 			r.power.learn(g, c, zones, r.start)
 			r.recent[g] = c
+		} else if !fitted(g, zones) {
+			r.recent[g] = r.start // a machine without such heaters has ambient air there
 		} else {
 			all = false // the last known temperature goes on: better than none for the second it may last
 		}
@@ -154,6 +156,16 @@ func (r *recorder) sample(zones []control.Zone) model.Sample {
 		r.hasRecent = true
 	}
 	return s
+}
+
+// fitted reports whether the machine has heaters of group g.
+func fitted(g int, zones []control.Zone) bool {
+	for i := range zones {
+		if groupOf(zones[i].Kind) == g {
+			return true
+		}
+	}
+	return false
 }
 
 // powers finds what the mains really give: the duty the heater's model needs for what its thermocouple did, over the
