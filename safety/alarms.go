@@ -116,18 +116,26 @@ var rows = [...]Alarm{
 		// First bad sample of a sensor that heat depends on: no more heat than now (hazard S-01).
 		Code: "sensor_bad", Title: "%s is not reading", Of: EachSensor, Action: HoldHeat, Armed: true,
 		Do:   "Heat is held until it reads again.",
-		True: func(l *Limits, f *Facts, i int) bool { return l.Sensors[i].Guard && !f.Readings[i].Usable() },
+		True: func(l *Limits, f *Facts, i int) bool { return needed(l, f, i) && !f.Readings[i].Usable() },
 	},
 	{
 		Code: "sensor_lost", Title: "%s is lost", Of: EachSensor, Action: CutHeat, Armed: true, Latch: true,
 		Do:   "Push its plug home, check the wire at the board, then reset. If that does not help, try the probe on another input.",
-		True: func(l *Limits, f *Facts, i int) bool { return l.Sensors[i].Guard && !f.Readings[i].Usable() }, // delay: LostAfter
+		True: func(l *Limits, f *Facts, i int) bool { return needed(l, f, i) && !f.Readings[i].Usable() }, // delay: LostAfter
+	},
+	{
+		// One of several joints is gone: the run goes on with the others, and says so.
+		Code: "joint_missing", Title: "%s is lost; the run goes on with the other joints", Of: EachSensor, Action: Tell, Armed: true, After: time.Second,
+		Do: "The coldest joint may now be one that nobody measures: lift only when you are sure. Mend it before the next run.",
+		True: func(l *Limits, f *Facts, i int) bool {
+			return l.Sensors[i].Guard && !needed(l, f, i) && !f.Readings[i].Usable()
+		},
 	},
 	{
 		// A dead sensor that nothing depends on is worth knowing about, no more.
 		Code: "sensor_out", Title: "%s is not reading", Of: EachSensor, Action: Tell, After: 2 * time.Second,
 		Do:   "Heat does not depend on it. Check its plug when convenient.",
-		True: func(l *Limits, f *Facts, i int) bool { return !f.Readings[i].Usable() },
+		True: func(l *Limits, f *Facts, i int) bool { return !l.Sensors[i].Guard && !f.Readings[i].Usable() },
 	},
 	{
 		Code: "bad_drive", Title: "The control law asked for an impossible power", Of: Station, Action: CutHeat, Latch: true,
@@ -161,6 +169,22 @@ func overCeiling(l *Limits, f *Facts, i int) bool {
 	c, ok := f.Readings[i].Temp()
 	limit := ceiling(l, f, i)
 	return ok && limit > 0 && c >= limit
+}
+
+// needed reports whether heat depends on sensor i now: it is a guard, and not one of several joints of which another still reads.
+func needed(l *Limits, f *Facts, i int) bool {
+	if !l.Sensors[i].Guard {
+		return false
+	}
+	if l.Sensors[i].Role != RoleJoint {
+		return true
+	}
+	for k := range l.NSensors {
+		if k != i && l.Sensors[k].Role == RoleJoint && f.Readings[k].Usable() {
+			return false
+		}
+	}
+	return true
 }
 
 func noExtraction(l *Limits, f *Facts, i int) bool {

@@ -195,6 +195,30 @@ func TestABurstOfBadSamplesShorterThanTheLostTimeIsForgiven(t *testing.T) {
 	}
 }
 
+func TestOneOfSeveralJointsLostTellsAndTheLastOneEndsTheHeat(t *testing.T) {
+	b := newBench(t)
+	b.g.limits.Sensors[4] = Sensor{Name: "Centre joint", Role: RoleJoint, Ceiling: 260, Heaters: All, Guard: true, LostAfter: 700 * time.Millisecond}
+	b.g.limits.NSensors = 5
+	b.run(time.Second)
+	b.f.Readings[0] = unit.Unusable(b.now, unit.Open)
+	b.run(5 * time.Second)
+	if b.v.Tripped || b.v.Hold || b.v.Allow&3 != 3 {
+		t.Fatalf("losing one of two joints changed the heat: %+v", b.v)
+	}
+	var list [8]Active
+	told := false
+	for _, a := range list[:b.g.Alarms(list[:])] {
+		told = told || rows[a.Row].Code == "joint_missing"
+	}
+	if !told {
+		t.Error("nobody was told")
+	}
+	b.f.Readings[4] = unit.Unusable(b.now, unit.Open)
+	if took := b.untilOff(All, time.Minute); took > time.Second {
+		t.Errorf("heat went %v after the last joint was lost", took)
+	}
+}
+
 func TestAMonitorSensorLostTellsAndNoMore(t *testing.T) {
 	b := newBench(t)
 	b.f.Readings[3] = unit.Unusable(b.now, unit.Open)
