@@ -26,6 +26,10 @@ type Parts struct {
 	Profile  process.Profile
 	Spread   *plant.Spread // how machine and day differ from their description; nil for not at all
 	Noise    float64       // °C rms at every junction; 0 leaves the rig's own
+
+	drive []control.Waypoint // for law clairvoyant: what it worked out
+	pace  []float64          // likewise: how fast profile time goes in each second of heat; past its end, 1
+	short bool               // end with the heat: a passing trial needs no cooling
 }
 
 // Mark is when something happened on plant truth.
@@ -66,7 +70,7 @@ type Bench struct {
 func Assemble(p Parts, speed float64) (*Bench, error) {
 	s := p.Scenario
 	ambient := unit.Celsius(s.AmbientC)
-	r, err := rig.New(p.Machine, p.Board, ambient, s.Seed, probes(p.Machine))
+	r, err := rig.New(p.Machine, p.Board, ambient, s.Seed, probes(p.Machine, s.CentreJoint))
 	if err != nil {
 		return nil, err
 	}
@@ -105,37 +109,6 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 // Options returns what a station is built from.
 func (b *Bench) Options() station.Options { return b.options }
 
-func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, error) {
-	cascade := control.Config{
-		Zones: zones, Budget: unit.Watt(p.Machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: ambient,
-		Reach: ReachOf(p.Machine, p.Board), Load: LoadOf(p.Board),
-	}
-	switch p.Scenario.Law {
-	case "full":
-		return full.New(full.Config{Cascade: cascade, Facts: FactsOf(p.Machine, p.Board, ambient), Tuning: full.DefaultTuning(), Board: boardCeiling - 10, Window: WindowOf(p.Profile)}), nil
-	case "cascade", "":
-		return control.New(cascade), nil
-	}
-	law := &control.Schedule{Zones: zones, Budget: p.Machine.MainsBudgetW}
-	names := p.Machine.HeaterNames()
-	for _, st := range p.Scenario.Schedule {
-		step := control.ScheduleStep{At: time.Duration(st.AtS * float64(time.Second)), Fan: st.Fan}
-		for h, d := range st.Duty {
-			found := false
-			for i, n := range names {
-				if n == h {
-					step.Duty[i], found = d, true
-				}
-			}
-			if !found {
-				return nil, fmt.Errorf("schedule: there is no heater %q; there are %v", h, names)
-			}
-		}
-		law.Steps = append(law.Steps, step)
-	}
-	return law, nil
-}
-
 // Progress is told how far a run has come: simulated time so far and an estimate of all of it.
 type Progress func(done, total time.Duration)
 
@@ -146,6 +119,10 @@ const (
 
 // Run runs one scenario to its end on virtual time.
 func Run(ctx context.Context, p Parts, tell Progress) (*Result, error) {
+	if p.Scenario.Law == "clairvoyant" && len(p.drive) == 0 {
+		return Clairvoyant(ctx, p, tell)
+	}
+	p = p.asked()
 	b, err := Assemble(p, 1)
 	if err != nil {
 		return nil, err
@@ -243,6 +220,9 @@ func (w *walk) all(ctx context.Context, tell Progress) error {
 		}
 		if w.refused != nil {
 			return nil // the summary says why
+		}
+		if w.p.short && w.snap.Phase == station.PhaseCool {
+			return nil
 		}
 		if w.live && !w.snap.State.Live() {
 			if ended == 0 {

@@ -3,6 +3,7 @@ package catalog
 import (
 	"embed"
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -22,10 +23,11 @@ type Scenario struct {
 	Profile string `toml:"profile"` // likewise
 	Seed    int64  `toml:"seed"`
 
+	CentreJoint  bool     `toml:"centre_joint"`   // a second thermocouple at the centre ball
 	AmbientC     float64  `toml:"ambient_c"`      // room temperature; 25 when absent
 	LiftAfterS   *float64 `toml:"lift_after_s"`   // how long the technician takes once the window is open; absent: 5; negative: never
 	BodyLimitC   *float64 `toml:"body_limit_c"`   // replaces the profile's limit of the package top
-	Law          string   `toml:"law"`            // "cascade" (default), "full" (knows the board), or "schedule"
+	Law          string   `toml:"law"`            // one of Laws; "cascade" when absent
 	ContinueRunS float64  `toml:"continue_run_s"` // how long to go on after the run has ended; 30 when absent
 
 	Schedule []ScheduleStep `toml:"schedule"` // for law = "schedule": plain duties, open loop
@@ -49,6 +51,22 @@ type Expect struct {
 	EnableOffS *float64 `toml:"enable_off_within_s"`
 	Verdict    string   `toml:"verdict"`
 }
+
+// Laws lists the laws a scenario can name, from the least that is known of the board to the most.
+func Laws() []string {
+	return []string{
+		"schedule",    // duties by the clock, from the scenario itself
+		"table",       // heater temperatures by the clock, as a technician finds them on a sample board
+		"pid",         // one PID on the joint, every heater at the same duty
+		"cascade-pid", // PI on the joint above a loop per heater
+		"cascade",     // the same with feed-forward from size and layer count
+		"full",        // fits the board while it heats, and plans on what it found
+		"clairvoyant", // was told everything beforehand: no law, but the bound for all of them
+	}
+}
+
+// IsLaw reports whether name is one of Laws.
+func IsLaw(name string) bool { return slices.Contains(Laws(), name) }
 
 // ParseScenario reads and checks one scenario file. Its error lists every problem with file and line.
 func ParseScenario(file string, data []byte) (Scenario, error) {
@@ -101,13 +119,14 @@ func ParseScenario(file string, data []byte) (Scenario, error) {
 	switch s.Law {
 	case "":
 		s.Law = "cascade"
-	case "cascade", "full":
 	case "schedule":
 		if len(s.Schedule) == 0 {
 			bad("is \"schedule\", but there is no [[schedule]] step", "at least one step", "law")
 		}
 	default:
-		bad(fmt.Sprintf("is %q", s.Law), "cascade, full or schedule", "law")
+		if !IsLaw(s.Law) {
+			bad(fmt.Sprintf("is %q", s.Law), strings.Join(Laws(), ", "), "law")
+		}
 	}
 	last := -1.0
 	for i, st := range s.Schedule {
