@@ -70,7 +70,7 @@ func limits(r *rig.Rig) safety.Limits {
 
 // probes is what is fitted to every simulated machine: three kinds of amplifier, mixed as shops mix them. The joint is on
 // the chip that reports an open couple with every conversion.
-func probes(m plant.Machine) []rig.Probe {
+func probes(m plant.Machine, centre bool) []rig.Probe {
 	out := []rig.Probe{
 		{Name: "joint-corner", Label: "Corner joint", Role: safety.RoleJoint, Spot: plant.Corner, Chip: "max31855", Ceiling: jointCeiling, Guard: true},
 		{Name: "package-top", Label: "Package top", Role: safety.RolePackageTop, Spot: plant.PackageTop, Chip: "max31856", Ceiling: bodyCeiling, Guard: true},
@@ -78,6 +78,9 @@ func probes(m plant.Machine) []rig.Probe {
 		{Name: "nozzle-top", Label: "Top air", Role: safety.RoleNozzle, Spot: plant.NozzleTop, Chip: "max31855", Ceiling: nozzleCeiling, Guard: true},
 		{Name: "nozzle-bottom", Label: "Bottom air", Role: safety.RoleNozzle, Spot: plant.NozzleBottom, Chip: "max31855", Ceiling: nozzleCeiling, Guard: true},
 		{Name: "neighbour", Label: "Neighbour part", Role: safety.RoleNeighbour, Spot: plant.Neighbour, Chip: "ad8495", Ceiling: neighbourCeiling},
+	}
+	if centre {
+		out = append(out, rig.Probe{Name: "joint-centre", Label: "Centre joint", Role: safety.RoleJoint, Spot: plant.Centre, Chip: "max31855", Ceiling: jointCeiling, Guard: true})
 	}
 	for i, n := range m.HeaterNames()[2:] {
 		out = append(out, rig.Probe{Name: "area-" + n, Label: heaterLabel(n), Role: safety.RoleArea, Spot: plant.Bank0 + plant.Spot(i), Chip: "ad8495", Ceiling: areaCeiling, Guard: true})

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"math"
+	"slices"
 	"testing"
 
 	"trivet/process/unit"
@@ -115,7 +116,7 @@ func digest(t *testing.T, seed int64) []byte {
 // on plant truth, that is, at the emulated relay lines.
 func TestEveryGuardSensorLostInAnyWayEndsTheHeatInASecond(t *testing.T) {
 	base := parts(t, "fault-amplifier-dead")
-	for _, probe := range probes(base.Machine) {
+	for _, probe := range probes(base.Machine, false) {
 		if !probe.Guard {
 			continue
 		}
@@ -138,6 +139,22 @@ func TestEveryGuardSensorLostInAnyWayEndsTheHeatInASecond(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// TestOneOfTwoJointsLostAt180DegreesDoesNotEndTheRun, and the other lost as well does.
+func TestOneOfTwoJointsLostAt180DegreesDoesNotEndTheRun(t *testing.T) {
+	p := parts(t, "fault-joint-opens")
+	p.Scenario.CentreJoint = true
+	p.Scenario.Expect = nil
+	r := run(t, p)
+	if s := r.Summary.State; s.State != "complete" || !slices.Contains(r.Summary.Trips, "joint_missing") {
+		t.Errorf("ended %s/%s with alarms %v; want complete, and told", s.State, s.Code, r.Summary.Trips)
+	}
+	at := 181.0
+	p.Scenario.Faults = append(p.Scenario.Faults, fault.Fault{Kind: "sensor_open", Target: "joint-centre", JointAboveC: &at})
+	if s := run(t, p).Summary.State; s.Code != "trip:sensor_lost" {
+		t.Errorf("ended %s with both joints lost", s.Code)
 	}
 }
 
