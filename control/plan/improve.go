@@ -17,10 +17,6 @@ const (
 func (s *search) improve() {
 	m, n := s.count(), s.free()
 	cost := s.residuals(s.z, s.r, 0, true)
-	passes := passes
-	if s.p.Warm == nil {
-		passes *= 3 // from nowhere
-	}
 	lambda := 1e-3
 	h, g := make([]float64, n*n), make([]float64, n)
 	a, d := make([]float64, n*n), make([]float64, n)

@@ -121,10 +121,10 @@ func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
 		o[0] = wTrack * (p.Params.Ball(&x) - target)
 		o[1], o[2] = 0, 0
 		if p.Body > 0 {
-			o[1] = wLimit * hinge(p.Params.Body(&x, &u)-p.Body)
+			o[1] = s.hard * wLimit * hinge(p.Params.Body(&x, &u)-p.Body)
 		}
 		if p.Board > 0 {
-			o[2] = wLimit * hinge(math.Max(x[1], x[2])-p.Board)
+			o[2] = s.hard * wLimit * hinge(math.Max(x[1], x[2])-p.Board)
 		}
 		o[3] = wFlat * (x[2] - x[1])
 	}
@@ -178,9 +178,9 @@ func (s *search) knots(z, r []float64) {
 			a, b := s.knot(z, g, k), s.knot(z, g, k+1)
 			rate := (b - a) / dt
 			early, late := p.duty(g, a, rate), p.duty(g, b, rate)
-			o[4*g] = wDuty * root * (hinge(early-spare) - hinge(-early))
-			o[4*g+1] = wDuty * root * (hinge(late-spare) - hinge(-late))
-			o[4*g+2] = wCeiling * root * (hinge(b-p.Heaters[g].Ceiling) - hinge(p.Params.Ambient-b))
+			o[4*g] = s.hard * wDuty * root * (hinge(early-spare) - hinge(-early))
+			o[4*g+1] = s.hard * wDuty * root * (hinge(late-spare) - hinge(-late))
+			o[4*g+2] = s.hard * wCeiling * root * (hinge(b-p.Heaters[g].Ceiling) - hinge(p.Params.Ambient-b))
 			o[4*g+3] = 0
 			if k+1 < s.k {
 				c := s.knot(z, g, k+2)
@@ -190,7 +190,7 @@ func (s *search) knots(z, r []float64) {
 		}
 		o[Groups*4] = 0
 		if p.Budget > 0 {
-			o[Groups*4] = wBudget * root * hinge(watts/p.Budget-budgetShare)
+			o[Groups*4] = s.hard * wBudget * root * hinge(watts/p.Budget-budgetShare)
 		}
 		o[Groups*4+1] = wBalance * root * (s.knot(z, Top, k+1) - s.knot(z, Bottom, k+1))
 		o[Groups*4+2] = wExcess * root * (s.knot(z, Top, k+1) - s.wanted(z, s.t[k+1]))

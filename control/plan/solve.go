@@ -60,7 +60,7 @@ const (
 	budgetShare = 0.97 // of the mains budget, for the same reason
 	leastPace   = 0.4  // of real time; what needs less is refused, not stretched
 	pace        = 2.0  // s, step of the search
-	passes      = 8    // from a plan ten seconds old; three times as many from nowhere
+	passes      = 8    // more gain little: the next plan goes on from this one
 
 	zeroC = unit.ZeroCelsiusInKelvin
 )
@@ -86,6 +86,7 @@ type search struct {
 	seg    []int     // knot before each step's middle
 	push   []float64 // unexplained rate of each step, K/s
 	states []model.State
+	hard   float64 // factor on the cost of limits
 	r, r2  []float64
 	jac    []float64
 }
@@ -125,6 +126,13 @@ func Solve(p *Problem) (*Schedule, error) {
 	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*s.free())
 	s.states = make([]model.State, s.n+1)
 	s.begin()
+	if p.Warm == nil {
+		// From nowhere the search would get stuck on the first limit it meets: let them yield at first.
+		for _, s.hard = range [...]float64{0.03, 0.2} {
+			s.improve()
+		}
+	}
+	s.hard = 1
 	s.improve()
 	out := s.schedule()
 	if math.IsNaN(out.Miss) || math.IsInf(out.Miss, 0) {
