@@ -44,6 +44,7 @@ type FollowIn struct {
 	Coldest unit.Reading // coldest usable joint
 	Frozen  bool         // a person or the guard holds the run
 	Lifted  bool         // the technician says the part is off
+	TooHot  bool         // package top or board is at its limit: the window closes
 	Pace    float64      // how fast profile time goes, above 0 and at most 1; 0 means 1
 }
 
@@ -148,7 +149,7 @@ func (f *Follower) window(dt time.Duration, in FollowIn) {
 			return
 		}
 	}
-	if (f.open && f.left() <= 0) || (!f.open && f.waited >= f.cfg.MaxWait) {
+	if (f.open && (f.left() <= 0 || in.TooHot)) || (!f.open && f.waited >= f.cfg.MaxWait) {
 		f.missed = true
 	}
 }

@@ -83,6 +83,15 @@ func TestALiftEndsThePeakAtOnce(t *testing.T) {
 	}
 }
 
+func TestTheWindowClosesWhenThePartIsAtItsLimit(t *testing.T) {
+	f := follower(t, true)
+	_, at := walk(f, 0, 20*time.Minute, onPlan, FollowIn{}, func(o Followed) bool { return o.Open })
+	o, closed := walk(f, at, time.Minute, onPlan, FollowIn{TooHot: true}, func(o Followed) bool { return !o.Open })
+	if !o.Missed || closed-at > time.Second {
+		t.Errorf("missed %v, %v after the package top reached its limit", o.Missed, closed-at)
+	}
+}
+
 func TestAPlacementNeedsNoPerson(t *testing.T) {
 	f := follower(t, false)
 	o, _ := walk(f, 0, 20*time.Minute, onPlan, FollowIn{}, func(o Followed) bool { return o.Cooling })

@@ -28,7 +28,7 @@ func fit(zones []Zone, duty *[MaxZones]float64, budget float64) bool {
 	for i := len(zones) - 1; i >= 0 && total > budget; i-- {
 		p := duty[i] * float64(zones[i].Rated)
 		give := min(p, total-budget)
-		duty[i] -= give / float64(zones[i].Rated)
+		duty[i] = max(0, duty[i]-give/float64(zones[i].Rated)) // rounding must not leave a duty below nothing
 		total -= give
 		short = true
 	}

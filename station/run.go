@@ -27,7 +27,8 @@ const (
 	liftPatient = 120 * time.Second // longest stay at peak without the joint melting
 	aboveMost   = 75 * time.Second  // time above liquidus at which the window closes: 90 s are usual, cooling takes the rest
 	bodyMargin  = unit.Kelvin(5)    // the law eases off this far below the package limit; stored heat alone adds up to 4.2 °C
-	meltMargin  = unit.Kelvin(5)    // above liquidus: every ball of the array, not only the measured one (common practice)
+	liftRoom    = unit.Kelvin(1.5)  // package top or board this near its limit closes the lift window before the guard has to act
+	meltMargin  = unit.Kelvin(5)    // above liquidus: a class 1 couple may read 1.5 °C high, its amplifier 2 °C, and every ball must melt, not only the measured one
 )
 
 // Do hands a command to the tick and waits for its answer: nil, or a *Refusal. Safe from any goroutine.
@@ -182,6 +183,8 @@ func (s *Station) begin(now time.Duration, c Command) error {
 		MaxAbove: aboveMost, MaxWait: liftPatient, NeedPerson: p.Kind == process.Removal,
 	})
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
+	s.melts = [safety.MaxSensors]control.Melt{}
+	sn.Melted, sn.MeltSensor, sn.MeltSeen = false, 0, 0
 	s.committed, s.commitSeg, sn.NoGo = false, max(1, commitSegment(p)), false
 	s.ahead.Store(nil)
 	sn.Ahead = nil
@@ -285,7 +288,7 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	if sn.Coldest >= 0 {
 		coldest = sn.Sensors[sn.Coldest]
 	}
-	walk := control.FollowIn{Coldest: coldest, Frozen: frozen, Lifted: s.lifted}
+	walk := control.FollowIn{Coldest: coldest, Frozen: frozen, Lifted: s.lifted, TooHot: s.tooHot()}
 	if s.pacer != nil && sn.Phase != PhaseCool {
 		walk.Pace = s.pacer.Pace()
 	}
@@ -308,8 +311,43 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 		sn.Phase = PhaseHeat
 	}
 	s.commit(now)
+	s.melting(dt)
 	if f.Finished && s.cool(coldest) {
 		s.finish()
+	}
+}
+
+// tooHot reports whether package top or board has run out of room while the part waits to be lifted.
+func (s *Station) tooHot() bool {
+	for i := range s.setup.Sensors {
+		limit := s.setup.Limits.Sensors[i].Ceiling
+		switch s.setup.Sensors[i].Role {
+		case safety.RolePackageTop:
+			if run := s.facts.RunCeiling.PackageTop; run > 0 {
+				limit = min(limit, run)
+			}
+		case safety.RoleBoard:
+		default:
+			continue
+		}
+		if c, ok := s.snap.Sensors[i].Temp(); ok && c >= limit.Plus(-liftRoom) {
+			return true
+		}
+	}
+	return false
+}
+
+// melting watches every joint for the kink that melting leaves, while heating.
+func (s *Station) melting(dt time.Duration) {
+	if s.snap.Phase == PhaseCool {
+		return
+	}
+	a := &s.snap.Run.Order.Profile.Alloy
+	for i := range s.setup.Sensors {
+		if s.setup.Sensors[i].Role == safety.RoleJoint && s.melts[i].Step(dt.Seconds(), s.snap.Sensors[i], a.Solidus, a.Liquidus) {
+			s.snap.MeltSeen, _ = s.melts[i].Seen()
+			s.snap.MeltSensor, s.snap.Melted = i, true
+		}
 	}
 }
 

@@ -32,6 +32,11 @@ type Snapshot struct {
 	NoGo    bool    // held before reflow because the forecast says that it cannot be reached
 	Lift    LiftNow
 
+	// The kink of melting has been seen in the reading of joint MeltSensor, beginning at MeltSeen.
+	Melted     bool
+	MeltSensor int
+	MeltSeen   unit.Celsius
+
 	Verdict safety.Verdict
 	Facts   safety.Facts // what the verdict was reached from, so that a page can list permissives
 	Alarms  [MaxAlarms]safety.Active

@@ -73,6 +73,7 @@ type Station struct {
 	airFor  time.Duration // how long air has been waited for
 	heldFor time.Duration
 
+	melts     [safety.MaxSensors]control.Melt
 	committed bool          // the run has gone into reflow, or a person said that it shall
 	commitSeg int           // the segment that takes it there
 	offAt     time.Duration // when heat last ended
