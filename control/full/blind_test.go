@@ -27,7 +27,10 @@ func again(tr trial, day uint64) trial {
 // Without a thermocouple at the joint it is estimated from package top and board; how well depends on whether a board of
 // the type has been run with one.
 func TestJointIsEstimatedWithoutAThermocouple(t *testing.T) {
-	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 6)), setting("RATE", 0.6))
+	if testing.Short() {
+		t.Skip("drives several boards")
+	}
+	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 4)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	for _, learned := range []bool{true, false} {
 		var mu sync.Mutex

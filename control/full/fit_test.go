@@ -3,6 +3,7 @@ package full_test
 import (
 	"fmt"
 	"math"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -50,6 +51,9 @@ func (r *recorder) watch(now time.Duration, tr *plant.Truth, fo *control.Followe
 
 // How well the model fits and predicts runs of the cascade: residual of the fit, and error of a forecast from 60 s ago.
 func TestModelFitsRunsOfTheCascade(t *testing.T) {
+	if os.Getenv("TRIVET_EVAL_FIT") == "" {
+		t.Skip("set TRIVET_EVAL_FIT to see how well the model fits")
+	}
 	trials := append(named(t, 0.7), drawn(t, 1, int(setting("BOARDS", 12)), 0.7)...)
 	zones := commission(trials[0].machine, trials[0].board)
 	lines := make([]string, len(trials))

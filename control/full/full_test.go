@@ -59,27 +59,49 @@ func fullLaw(tr trial, zones []control.Zone) *solving {
 	})}
 }
 
-func TestFullLawOnBoards(t *testing.T) {
-	trials := drawn(t, uint64(setting("SERIES", 1)), int(setting("BOARDS", 12)), setting("RATE", 0.7))
+// TestKnowingTheBoardBeatsTheCascade follows the same profile on the same boards, never seen before, under both laws.
+// TRIVET_EVAL_BOARDS, _SERIES, _RATE, _PACE, _LATE and _EVERY make it larger or different.
+func TestKnowingTheBoardBeatsTheCascade(t *testing.T) {
+	if testing.Short() {
+		t.Skip("drives a dozen boards twice")
+	}
+	trials := drawn(t, uint64(setting("SERIES", 21)), int(setting("BOARDS", 8)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
-	one := func(_ int, tr trial) score {
+	cascade := func(_ int, tr trial) score {
+		f := factsOf(tr.machine, tr.board)
+		l := control.New(control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load})
+		return run(tr, l, nil, steady, nil)
+	}
+	knowing := func(_ int, tr trial) score {
 		l := fullLaw(tr, zones)
 		s := run(tr, l, l.SeeBoard, walking(l), nil)
 		s.warned = l.warned
-		s.name += " " + (l.spent / time.Duration(max(1, l.jobs))).Round(100*time.Microsecond).String()
 		return s
 	}
-	s := each(trials, one)
-	t.Log("\n" + report(s) + table("full", s))
+	before, after := each(trials, cascade), each(trials, knowing)
+	t.Log("\n" + report(after) + table("cascade", before) + "\n" + table("full", after))
 	var able []score
-	for i := range s {
-		if !s[i].warned {
-			able = append(able, s[i])
+	sum := [2]float64{}
+	for i := range after {
+		sum[0] += before[i].rms
+		sum[1] += after[i].rms
+		if !after[i].warned {
+			able = append(able, after[i])
+		}
+		if after[i].peak > 2 {
+			t.Errorf("%s: peak %.1f °C above the profile's; never more than 2 °C", after[i].name, after[i].peak)
+		}
+		if after[i].rms > before[i].rms+0.3 {
+			t.Errorf("%s: followed to %.2f °C rms, by the cascade to %.2f", after[i].name, after[i].rms, before[i].rms)
 		}
 	}
 	if len(able) > 0 {
 		t.Log("\n" + table("in reach", able))
 	}
-	s = each(named(t, setting("RATE", 0.7)), one)
-	t.Log("\n" + report(s) + table("named", s))
+	if !(sum[1] < 0.6*sum[0]) {
+		t.Errorf("mean rms %.2f °C, by the cascade %.2f °C; want less than 0.6 of it", sum[1]/float64(len(after)), sum[0]/float64(len(after)))
+	}
+	if testing.Verbose() {
+		t.Log("\n" + table("cascade, named", each(named(t, setting("RATE", 0.6)), cascade)) + "\n" + table("full, named", each(named(t, setting("RATE", 0.6)), knowing)))
+	}
 }

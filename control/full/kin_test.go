@@ -11,7 +11,10 @@ import (
 
 // A lesson is only good for boards of its type: the same board on another day must be told from another board.
 func TestKinTellsBoardsApart(t *testing.T) {
-	trials := drawn(t, uint64(setting("SERIES", 13)), int(setting("BOARDS", 5)), 0.6)
+	if testing.Short() {
+		t.Skip("drives several boards")
+	}
+	trials := drawn(t, uint64(setting("SERIES", 13)), int(setting("BOARDS", 4)), 0.6)
 	zones := commission(trials[0].machine, trials[0].board)
 	var mu sync.Mutex
 	kin, strangers, kinWrong, strangerWrong := 0, 0, 0, 0

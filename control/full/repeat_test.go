@@ -8,7 +8,10 @@ import (
 
 // The second and third board of a type must not be followed worse than the first.
 func TestLessonsHelpTheNextBoard(t *testing.T) {
-	trials := drawn(t, uint64(setting("SERIES", 14)), int(setting("BOARDS", 6)), setting("RATE", 0.6))
+	if testing.Short() {
+		t.Skip("drives several boards")
+	}
+	trials := drawn(t, uint64(setting("SERIES", 14)), int(setting("BOARDS", 4)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	runs := make([][]score, 3)
 	for i := range runs {

@@ -2,7 +2,6 @@ package full_test
 
 import (
 	"math"
-	"testing"
 	"time"
 
 	"trivet/control"
@@ -49,17 +48,3 @@ func commission(m plant.Machine, b plant.Board) []control.Zone {
 }
 
 func steady() float64 { return 1 }
-
-func TestCascadeOnBoards(t *testing.T) {
-	trials := drawn(t, 1, int(setting("BOARDS", 12)), setting("RATE", 0.7))
-	zones := commission(trials[0].machine, trials[0].board)
-	one := func(_ int, tr trial) score {
-		f := factsOf(tr.machine, tr.board)
-		l := control.New(control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load})
-		return run(tr, l, nil, steady, nil)
-	}
-	s := each(trials, one)
-	t.Log("\n" + report(s) + table("cascade", s))
-	s = each(named(t, setting("RATE", 0.7)), one)
-	t.Log("\n" + report(s) + table("named", s))
-}
