@@ -125,6 +125,7 @@ type StartOrder struct {
 	Board   string `json:"board,omitempty" maxLength:"120"`
 	Part    string `json:"part,omitempty" maxLength:"120"`
 	Serial  string `json:"serial,omitempty" maxLength:"120"`
+	Proof   bool   `json:"proof,omitempty" doc:"Prove every thermocouple by a gentle warm-up before real heat"`
 	By
 }
 
@@ -212,7 +213,7 @@ func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Acc
 		return nil, problem("wrong_kind", "The profile "+p.Name+" is for "+string(p.Kind)+", not for "+in.Body.Kind+".")
 	}
 	// The order holds a copy of the profile: whatever happens to the catalogue, the run follows what was ordered.
-	o.Profile, o.Kind = p, p.Kind
+	o.Profile, o.Kind, o.Proof = p, p.Kind, in.Body.Proof
 	if o.Board == "" {
 		o.Board = s.o.Station.Setup().Board
 	}

@@ -27,7 +27,7 @@ const (
 	liftPatient = 120 * time.Second // longest stay at peak without the joint melting
 	aboveMost   = 75 * time.Second  // time above liquidus at which the window closes: 90 s are usual, cooling takes the rest
 	bodyMargin  = unit.Kelvin(5)    // the law eases off this far below the package limit; stored heat alone adds up to 4.2 °C
-	liftRoom    = unit.Kelvin(1.5)  // package top or board this near its limit closes the lift window before the guard has to act
+	liftRoom    = unit.Kelvin(0.5)  // package top or board this near its limit closes the lift window before the guard has to act
 	meltMargin  = unit.Kelvin(5)    // above liquidus: a class 1 couple may read 1.5 °C high, its amplifier 2 °C, and every ball must melt, not only the measured one
 )
 
@@ -172,16 +172,15 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	if err != nil {
 		return &Refusal{Code: "bad_profile", What: "The profile cannot be followed: " + err.Error()}
 	}
+	if err := s.canProve(c.Order); err != nil {
+		return err
+	}
 	if err := s.move(Start); err != nil {
 		return err
 	}
 	p := &c.Order.Profile
 	s.law.Begin()
-	s.follow = control.Follower{}
-	s.follow.Begin(plan, control.FollowConfig{
-		Liquidus: p.Alloy.Liquidus, Margin: meltMargin, Needed: liftNeeded, MaxOpen: liftOpen,
-		MaxAbove: aboveMost, MaxWait: liftPatient, NeedPerson: p.Kind == process.Removal,
-	})
+	s.walkThrough(p, plan)
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
 	s.melts = [safety.MaxSensors]control.Melt{}
 	sn.Melted, sn.MeltSensor, sn.MeltSeen = false, 0, 0
@@ -280,6 +279,10 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	}
 	if sn.Phase == PhaseAir {
 		s.proveAir(dt, v)
+		return
+	}
+	if sn.Phase == PhaseProof {
+		s.prove(now, dt, v)
 		return
 	}
 	s.facts.HeatFor += dt
@@ -384,7 +387,7 @@ func (s *Station) proveAir(dt time.Duration, v *safety.Verdict) {
 		}
 	}
 	if all {
-		s.snap.Phase = PhaseHeat
+		s.afterAir()
 	}
 }
 

@@ -56,6 +56,8 @@ func runningSentence(s *Snapshot, u *Setup) (text, more string) {
 	switch s.Phase {
 	case PhaseAir:
 		return "Proving the air before any heat.", ""
+	case PhaseProof:
+		return provingSentence(s, u)
 	case PhaseWait:
 		return fmt.Sprintf("%s: waiting for the joint. %s.", name, jointClause(s, u)), name
 	case PhaseLift:

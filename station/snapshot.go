@@ -31,6 +31,7 @@ type Snapshot struct {
 	Ahead   *Ahead  // forecast of the law, nil while it has none; never changed once published
 	NoGo    bool    // held before reflow because the forecast says that it cannot be reached
 	Lift    LiftNow
+	Proof   ProofNow // meaningful in PhaseProof
 
 	// The kink of melting has been seen in the reading of joint MeltSensor, beginning at MeltSeen.
 	Melted     bool
@@ -54,10 +55,11 @@ type Phase string
 // The phases.
 const (
 	PhaseNone     Phase = ""
-	PhaseAir      Phase = "proving_air" // blowers on, heat off, until air is proven
-	PhaseHeat     Phase = "heating"     // following the profile
-	PhaseWait     Phase = "waiting"     // profile time stands still until the joint has caught up
-	PhaseLift     Phase = "lift_window" // at peak, for the technician
+	PhaseAir      Phase = "proving_air"     // blowers on, heat off, until air is proven
+	PhaseProof    Phase = "proving_sensors" // warming one zone after the other to prove every thermocouple
+	PhaseHeat     Phase = "heating"         // following the profile
+	PhaseWait     Phase = "waiting"         // profile time stands still until the joint has caught up
+	PhaseLift     Phase = "lift_window"     // at peak, for the technician
 	PhaseCool     Phase = "cooling"
 	PhaseRunOn    Phase = "run_on" // run is over, blowers still on until the heads are cool
 	PhaseSafeCool Phase = "safe_to_touch"
@@ -93,6 +95,7 @@ type RunOrder struct {
 	Part    string
 	Serial  string
 	By      string // who asked
+	Proof   bool   // prove the thermocouples by a gentle warm-up first
 }
 
 // HeaterNow is one heater in this tick.

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/proof"
 	"trivet/process/unit"
 	"trivet/safety"
 )
@@ -25,6 +26,7 @@ type Options struct {
 	Hardware Hardware
 	Keeper   Guarding
 	Law      Law
+	Proof    *proof.Config // how this machine proves its thermocouples; nil when it cannot
 	// Publish receives every tick's snapshot and must return at once; the pointer is only valid during the call.
 	Publish func(*Snapshot)
 }
@@ -55,6 +57,8 @@ type Station struct {
 	seer   Seer  // the same law, nil when it does not care
 	pacer  Pacer // likewise
 	follow control.Follower
+
+	proving proving
 
 	commands chan request
 	stopBy   atomic.Pointer[string]
@@ -111,6 +115,7 @@ func New(o Options) (*Station, error) {
 	for i, info := range o.Setup.Sensors {
 		s.sieves[i] = newSieve(info.Role, info.Every)
 	}
+	s.proving = newProving(&o)
 	s.snap.State = Idle
 	s.snap.Coldest, s.snap.Hottest = -1, -1
 	s.snap.Recording = true
@@ -230,6 +235,10 @@ func (s *Station) steer(now time.Duration, v *safety.Verdict) {
 		}
 	}
 	in.Allowed = control.Set(v.Allow)
+	if sn.Phase == PhaseProof {
+		s.steerProof(now)
+		return
+	}
 	s.law.Step(now, in, &s.out)
 	s.facts.BadDrive = s.out.Bad
 	if sn.State.Heats() {
@@ -281,7 +290,7 @@ func (s *Station) account(on safety.Mask) {
 	sn := &s.snap
 	sn.Mains = 0
 	for i := range s.setup.Heaters {
-		h := HeaterNow{Duty: s.out.Duty[i], On: on.Has(i), Allowed: sn.Verdict.Allow.Has(i), Set: s.out.Set[i], HasSet: s.heating()}
+		h := HeaterNow{Duty: s.out.Duty[i], On: on.Has(i), Allowed: sn.Verdict.Allow.Has(i), Set: s.out.Set[i], HasSet: s.heating() && sn.Phase != PhaseProof}
 		if !s.heating() {
 			h.Duty = 0
 		}

@@ -101,7 +101,7 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 		return nil, err
 	}
 	b := &Bench{Rig: r, Keeper: k, Setup: &u,
-		options: station.Options{Setup: u, Hardware: hw, Keeper: k, Law: law}}
+		options: station.Options{Setup: u, Hardware: hw, Keeper: k, Law: law, Proof: station.ProofConfig(&u, zones)}}
 	b.spread(p)
 	return b, nil
 }
@@ -209,7 +209,7 @@ func (w *walk) all(ctx context.Context, tell Progress) error {
 		if now >= warmUp && !asked {
 			asked = true
 			w.begun = now
-			order := &station.RunOrder{Kind: w.p.Profile.Kind, Profile: w.p.Profile, Board: w.p.Board.Title, By: "bench"}
+			order := &station.RunOrder{Kind: w.p.Profile.Kind, Profile: w.p.Profile, Board: w.p.Board.Title, By: "bench", Proof: w.p.Scenario.Proof}
 			w.post(station.Command{Event: station.Start, Order: order, By: "bench"})
 		}
 		w.technician()

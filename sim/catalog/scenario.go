@@ -28,6 +28,7 @@ type Scenario struct {
 	LiftAfterS   *float64 `toml:"lift_after_s"`   // how long the technician takes once the window is open; absent: 5; negative: never
 	BodyLimitC   *float64 `toml:"body_limit_c"`   // replaces the profile's limit of the package top
 	Law          string   `toml:"law"`            // one of Laws; "cascade" when absent
+	Proof        bool     `toml:"proof"`          // prove the thermocouples by a warm-up first
 	ContinueRunS float64  `toml:"continue_run_s"` // how long to go on after the run has ended; 30 when absent
 
 	Schedule []ScheduleStep `toml:"schedule"` // for law = "schedule": plain duties, open loop
