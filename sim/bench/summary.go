@@ -34,6 +34,7 @@ type Summary struct {
 	ToPeakS      *float64 `json:"time_to_peak_s"`
 	CoolS        *float64 `json:"cool_to_60_s"` // from the peak
 
+	MeltSeenC  *float64 `json:"melt_seen_c"` // reading at which the kink of melting began, null when none was seen
 	Trips      []string `json:"trips"`
 	ReactionS  *float64 `json:"reaction_s"`   // from the first fault to every relay low
 	EnableOffS *float64 `json:"enable_off_s"` // from the first fault to heat-enable low
@@ -76,6 +77,10 @@ func summarise(w *walk, clerk *station.Clerk) Summary {
 		}
 	}
 	w.figures(&s)
+	if w.snap.Melted {
+		at := float64(w.snap.MeltSeen)
+		s.MeltSeenC = &at
+	}
 	s.Unmet = unmet(w, &s)
 	return s
 }

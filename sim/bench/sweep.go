@@ -116,6 +116,7 @@ func figuresOf(runs []Summary) []Figure {
 		{"time_above_liquidus_s", "s", func(s *Summary) *float64 { return s.TalS }},
 		{"max_delta_t_c", "°C", func(s *Summary) *float64 { return s.MaxDeltaTC }},
 		{"max_body_c", "°C", func(s *Summary) *float64 { return s.MaxBodyC }},
+		{"melt_seen_c", "°C", func(s *Summary) *float64 { return s.MeltSeenC }},
 		{"time_to_peak_s", "s", func(s *Summary) *float64 { return s.ToPeakS }},
 	}
 	var out []Figure
