@@ -33,6 +33,7 @@ type commands struct {
 	Judge    judgeCmd    `cmd:"" help:"Judge a recorded temperature log against the process window."`
 	Identify identifyCmd `cmd:"" help:"Fit a process model to a step record, and propose settings."`
 	Check    checkCmd    `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
+	Advise   adviseCmd   `cmd:"" help:"How to set a board up on a machine: area heaters, nozzle, body limit."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 
