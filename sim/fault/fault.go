@@ -26,26 +26,31 @@ type Row struct {
 	Kind  Kind
 	Of    string
 	Value string // empty when the kind takes no value
+	With  string // what the second name stands for; empty when the kind takes none
 	What  string
 }
 
 var rows = []Row{
-	{"sensor_open", AtSensor, "", "the thermocouple breaks or is pulled off its plug"},
-	{"sensor_short_ground", AtSensor, "", "the thermocouple touches ground"},
-	{"sensor_short_supply", AtSensor, "", "the thermocouple touches the supply"},
-	{"sensor_dead", AtSensor, "", "the amplifier does not answer on its bus"},
-	{"sensor_zeros", AtSensor, "", "the amplifier answers with all zeros (data line stuck low)"},
-	{"sensor_ones", AtSensor, "", "the amplifier answers with all ones (data line stuck high)"},
-	{"sensor_frozen", AtSensor, "", "the amplifier repeats its last frame"},
-	{"sensor_reversed", AtSensor, "", "the two wires are swapped"},
-	{"sensor_offset", AtSensor, "kelvins added", "the junction reads wrong by a constant"},
-	{"relay_stuck_on", AtHeater, "", "the relay conducts whatever it is told"},
-	{"relay_stuck_off", AtHeater, "", "the relay never conducts, or the element is broken"},
-	{"blower_dead", AtBlower, "", "the blower stops"},
-	{"blower_weak", AtBlower, "share of full flow, 0…1", "the blower moves less air"},
-	{"interlock_open", AtInterlock, "", "the contact opens"},
-	{"contactor_welded", AtMachine, "", "the series contactor stays closed"},
-	{"mains", AtMachine, "share of nominal voltage", "the mains sags or surges"},
+	{"sensor_open", AtSensor, "", "", "the thermocouple breaks or is pulled off its plug"},
+	{"sensor_short_ground", AtSensor, "", "", "the thermocouple touches ground"},
+	{"sensor_short_supply", AtSensor, "", "", "the thermocouple touches the supply"},
+	{"sensor_dead", AtSensor, "", "", "the amplifier does not answer on its bus"},
+	{"sensor_zeros", AtSensor, "", "", "the amplifier answers with all zeros (data line stuck low)"},
+	{"sensor_ones", AtSensor, "", "", "the amplifier answers with all ones (data line stuck high)"},
+	{"sensor_frozen", AtSensor, "", "", "the amplifier repeats its last frame"},
+	{"sensor_reversed", AtSensor, "", "", "the two wires are swapped"},
+	{"sensor_offset", AtSensor, "kelvins added", "", "the junction reads wrong by a constant"},
+	{"sensor_swapped", AtSensor, "", "another sensor", "the plugs of two thermocouples are exchanged"},
+	{"sensor_type", AtSensor, "", "the letter of the couple's type", "the couple is of another type than its amplifier"},
+	{"sensor_detached", AtSensor, "where the bead hangs: 0 in the jet … 1 beside it", "", "the bead has come off and hangs in the air"},
+	{"relay_stuck_on", AtHeater, "", "", "the relay conducts whatever it is told"},
+	{"relay_stuck_off", AtHeater, "", "", "the relay never conducts, or the element is broken"},
+	{"relay_swapped", AtHeater, "", "another heater", "the wires of two heaters are exchanged behind their relays"},
+	{"blower_dead", AtBlower, "", "", "the blower stops"},
+	{"blower_weak", AtBlower, "share of full flow, 0…1", "", "the blower moves less air"},
+	{"interlock_open", AtInterlock, "", "", "the contact opens"},
+	{"contactor_welded", AtMachine, "", "", "the series contactor stays closed"},
+	{"mains", AtMachine, "share of nominal voltage", "", "the mains sags or surges"},
 }
 
 // Rows returns the table of kinds. The slice is fresh.
@@ -75,6 +80,7 @@ func Kinds() string {
 type Fault struct {
 	Kind   Kind    `toml:"kind"`
 	Target string  `toml:"target"` // name of the sensor, heater, blower or interlock
+	With   string  `toml:"with"`   // for kinds that need two names
 	Value  float64 `toml:"value"`
 	// When: the first of these that is set and true. With none set it is there from the start.
 	AtS         *float64 `toml:"at_s"`          // seconds after the run began
@@ -91,6 +97,12 @@ func (f Fault) Validate() error {
 		return fmt.Errorf("kind is %q; allowed are %s", f.Kind, Kinds())
 	case f.Target == "" && r.Of != AtMachine:
 		return fmt.Errorf("target is missing; %s needs the name of a %s", f.Kind, r.Of)
+	case f.With == "" && r.With != "":
+		return fmt.Errorf("with is missing; %s needs %s", f.Kind, r.With)
+	case f.With != "" && r.With == "":
+		return fmt.Errorf("with is %q, but %s takes none", f.With, f.Kind)
+	case r.With != "" && f.With == f.Target:
+		return fmt.Errorf("with is %q, the same as target; it must be another", f.With)
 	case r.Value == "" && f.Value != 0:
 		return fmt.Errorf("value is %g, but %s takes none", f.Value, f.Kind)
 	case !(f.Value > -1000 && f.Value < 1000):

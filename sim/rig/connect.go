@@ -28,7 +28,7 @@ func (r *Rig) connect(probes []Probe) error {
 	analog := 0
 	for i := range probes {
 		p := probes[i]
-		p.Every, p.sigma = tick, jointSigma
+		p.Every, p.sigma, p.at = tick, jointSigma, p.Spot
 		switch p.Chip {
 		case "max31855":
 			c := chip.NewMax31855(fmt.Sprintf("spi-sim.%d", i))

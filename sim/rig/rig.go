@@ -4,16 +4,15 @@
 package rig
 
 import (
-	"fmt"
 	"math/rand/v2"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
 
+	"trivet/hal/emf"
 	"trivet/process/unit"
 	"trivet/safety"
 	"trivet/sim/chip"
-	"trivet/sim/fault"
 	"trivet/sim/plant"
 )
 
@@ -34,6 +33,10 @@ type Probe struct {
 	input  int
 	sigma  float64 // noise at the junction, °C rms
 	offset float64 // added by a fault
+
+	at    plant.Spot       // where its couple is; Spot unless plugs have been exchanged
+	wire  emf.Type         // what its couple is made of, when that is not what the amplifier expects
+	fixed plant.Attachment // how it was fixed before a fault took it off
 }
 
 // front is any emulated amplifier seen from the junction's side.
@@ -74,6 +77,7 @@ type Rig struct {
 	closed   bool          // contactor
 
 	stuckOn, stuckOff [plant.MaxHeaters]bool
+	wired             [plant.MaxHeaters]int // which heater each relay switches
 	blowerShare       [2]float64
 	opened            []bool
 	welded            bool
@@ -130,6 +134,9 @@ func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64, probe
 	}
 	r.Mirror, r.Enable, r.Heartbeat, r.Fan = chip.NewPin("mirror"), chip.NewPin("heat-enable"), chip.NewPin("heartbeat"), chip.NewPin("fan")
 	r.Heartbeat.OnChange = func(gpio.Level) { r.lastBeat, r.beaten = r.now, true }
+	for i := range r.wired {
+		r.wired[i] = i
+	}
 	if err := r.connect(probes); err != nil {
 		return nil, err
 	}
@@ -164,7 +171,7 @@ func (r *Rig) step(dt time.Duration) {
 	d.Fan = r.Fan.Duty()
 	for i := range r.Names {
 		if r.powered(i) {
-			d.Heater[i] = 1
+			d.Heater[r.wired[i]] = 1
 		}
 	}
 	r.Plant.Step(dt, d)
@@ -211,8 +218,9 @@ func (r *Rig) senseAll() {
 	r.Mirror.Set(level(r.closed))
 	for i := range r.Probes {
 		p := &r.Probes[i]
-		hot := r.Plant.Sensed(p.Spot) + p.offset + p.sigma*r.rng.NormFloat64()
-		p.front.Advance(r.now, hot, r.cold(i))
+		hot := r.Plant.Sensed(p.at) + p.offset + p.sigma*r.rng.NormFloat64()
+		cold := r.cold(i)
+		p.front.Advance(r.now, p.as(hot, cold), cold)
 	}
 }
 
@@ -223,97 +231,6 @@ func (r *Rig) cold(i int) float64 {
 }
 
 func level(b bool) gpio.Level { return gpio.Level(b) }
-
-// Apply puts fault f on the machine or takes it off again. A fault that this machine cannot have is an error.
-func (r *Rig) Apply(f fault.Fault, on bool) error {
-	row, ok := fault.Find(f.Kind)
-	if !ok {
-		return fmt.Errorf("kind is %q; allowed are %s", f.Kind, fault.Kinds())
-	}
-	switch row.Of {
-	case fault.AtSensor:
-		return r.applySensor(f, on)
-	case fault.AtHeater:
-		for i, n := range r.Names {
-			if n == f.Target {
-				if f.Kind == "relay_stuck_on" {
-					r.stuckOn[i] = on
-				} else {
-					r.stuckOff[i] = on
-				}
-				return nil
-			}
-		}
-		return fmt.Errorf("there is no heater %q; there are %v", f.Target, r.Names)
-	case fault.AtBlower:
-		k := map[string]int{"top": 0, "bottom": 1}
-		i, ok := k[f.Target]
-		if !ok {
-			return fmt.Errorf("there is no blower %q; there are top and bottom", f.Target)
-		}
-		r.blowerShare[i] = 1
-		if on && f.Kind == "blower_weak" {
-			r.blowerShare[i] = f.Value
-		} else if on {
-			r.blowerShare[i] = 0
-		}
-		return nil
-	case fault.AtInterlock:
-		for k, i := range interlocks {
-			if string(i.Kind) == f.Target {
-				r.opened[k] = on
-				r.Interlocks[k].Set(level(!on)) // a contact needs no time
-				return nil
-			}
-		}
-		return fmt.Errorf("there is no interlock %q; there are emergency_stop, door, extraction and limiter", f.Target)
-	}
-	if f.Kind == "contactor_welded" {
-		r.welded = on
-		return nil
-	}
-	r.mains = r.nominal
-	if on {
-		r.mains = f.Value
-	}
-	return nil
-}
-
-var sensorFaults = map[fault.Kind]chip.Fault{
-	"sensor_open": chip.Open, "sensor_short_ground": chip.ShortGround, "sensor_short_supply": chip.ShortSupply,
-	"sensor_dead": chip.Dead, "sensor_zeros": chip.AllZeros, "sensor_ones": chip.AllOnes,
-	"sensor_frozen": chip.FrozenFrame, "sensor_reversed": chip.Reversed,
-}
-
-func (r *Rig) applySensor(f fault.Fault, on bool) error {
-	for i := range r.Probes {
-		p := &r.Probes[i]
-		if p.Name != f.Target {
-			continue
-		}
-		if f.Kind == "sensor_offset" {
-			p.offset = 0
-			if on {
-				p.offset = f.Value
-			}
-			return nil
-		}
-		inject, ok := sensorFaults[f.Kind]
-		if !ok {
-			return fmt.Errorf("%s cannot be applied to a sensor", f.Kind)
-		}
-		if !on {
-			inject = chip.None
-		}
-		p.front.Inject(inject)
-		return nil
-	}
-	var have []string
-	for _, p := range r.Probes {
-		have = append(have, p.Name)
-	}
-	return fmt.Errorf("there is no sensor %q; there are %v", f.Target, have)
-}
 
 // SetMains sets the voltage of the mains relative to nominal.
 func (r *Rig) SetMains(share float64) { r.mains, r.nominal = share, share }
