@@ -6,20 +6,22 @@ import (
 	"io"
 	"sort"
 	"strings"
+	"text/tabwriter"
 	"time"
 
 	"trivet/sim/bench"
+	"trivet/sim/catalog"
 )
 
 type sweepCmd struct {
-	Scenario string `arg:"" help:"A shipped scenario, or a scenario file; its board is replaced by drawn ones."`
-	Boards   int    `default:"60" help:"How many boards to draw, 1 to 10000."`
-	Seed     int64  `default:"1" help:"Same seed, same boards."`
-	Law      string `help:"Replaces the scenario's law."`
-	JSON     bool   `name:"json" help:"Print JSON."`
+	Scenario string   `arg:"" help:"A shipped scenario, or a scenario file; its board is replaced by drawn ones."`
+	Boards   int      `default:"60" help:"How many boards to draw, 1 to 10000."`
+	Seed     int64    `default:"1" help:"Same seed, same boards."`
+	Law      []string `help:"Laws to sweep in place of the scenario's, separated by commas; each sees the same boards."`
+	JSON     bool     `name:"json" help:"Print JSON: an object for one law, a list for several."`
 }
 
-// Run runs one scenario over boards drawn at random and prints what every figure of merit came to.
+// Run runs one scenario over boards drawn at random, once for each law, and prints what every figure of merit came to.
 func (c *sweepCmd) Run(e *env) error {
 	if c.Boards < 1 || c.Boards > 10000 {
 		return fmt.Errorf("--boards is %d; it must be between 1 and 10000", c.Boards)
@@ -28,37 +30,62 @@ func (c *sweepCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	switch c.Law {
-	case "":
-	case "cascade", "full":
-		parts.Scenario.Law = c.Law
-	default:
-		return fmt.Errorf("--law is %q; it must be cascade or full", c.Law)
+	laws := c.Law
+	if len(laws) == 0 {
+		laws = []string{parts.Scenario.Law}
 	}
-	bar := newBar(e.errOut, "boards")
-	begun := time.Now()
-	s, err := bench.Sweep(e.ctx, parts, c.Boards, c.Seed, func(done, of int) {
-		// The bar counts seconds of simulated time; a board stands for one.
-		bar.show(time.Duration(done)*time.Second, time.Duration(of)*time.Second)
-	})
-	bar.done()
-	if err != nil {
+	if err := checkLaws("--law", laws); err != nil {
 		return err
 	}
-	s.WallS = time.Since(begun).Seconds()
+	var all []*bench.Sweeped
+	for _, law := range laws {
+		parts.Scenario.Law = law
+		bar := newBar(e.errOut, "boards, law "+law)
+		begun := time.Now()
+		s, err := bench.Sweep(e.ctx, parts, c.Boards, c.Seed, bar.count)
+		bar.done()
+		if err != nil {
+			return fmt.Errorf("law %s: %w", law, err)
+		}
+		s.WallS = time.Since(begun).Seconds()
+		all = append(all, s)
+		if s.Verdict["pass"] < s.Boards {
+			e.exit = exitOutside
+		}
+	}
 	if c.JSON {
 		enc := json.NewEncoder(e.out)
 		enc.SetIndent("", "  ")
-		if err := enc.Encode(s); err != nil {
-			return err
+		if len(all) == 1 {
+			return enc.Encode(all[0])
 		}
-	} else {
+		return enc.Encode(all)
+	}
+	for _, s := range all {
 		printSweep(e.out, s)
 	}
-	if s.Verdict["pass"] < s.Boards {
-		e.exit = exitOutside
+	return printGoals(e.out, all)
+}
+
+// checkLaws refuses a name that is not a law.
+func checkLaws(flag string, laws []string) error {
+	for _, l := range laws {
+		if !catalog.IsLaw(l) {
+			return fmt.Errorf("%s names %q; it must be of %s", flag, l, strings.Join(catalog.Laws(), ", "))
+		}
 	}
 	return nil
+}
+
+// count shows progress in things done rather than in time.
+func (b *bar) count(done, of int) {
+	if !b.on || time.Since(b.last) < 50*time.Millisecond {
+		return
+	}
+	b.last = time.Now()
+	const width = 32
+	full := width * done / max(1, of)
+	fmt.Fprintf(b.w, "\r%s [%s%s] %d of %d ", b.name, strings.Repeat("=", full), strings.Repeat(" ", width-full), done, of)
 }
 
 func printSweep(w io.Writer, s *bench.Sweeped) {
@@ -85,4 +112,38 @@ func printSweep(w io.Writer, s *bench.Sweeped) {
 	fmt.Fprintln(w)
 	counts("ended", s.Ended)
 	counts("verdict", s.Verdict)
+	fmt.Fprintln(w)
+}
+
+// printGoals prints each goal of the project beside what every law came to. A run that was cut off counts with what there
+// is of it, which flatters a law whose runs end early: the line on how they ended stands under each table.
+func printGoals(out io.Writer, all []*bench.Sweeped) error {
+	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	fmt.Fprint(w, "goal\tlimit")
+	for _, s := range all {
+		fmt.Fprintf(w, "\t%s", s.Law)
+	}
+	fmt.Fprintln(w)
+	judged := make([][]bench.Judged, len(all))
+	for i, s := range all {
+		judged[i] = s.Judge()
+	}
+	for k, g := range bench.Goals() {
+		fmt.Fprintf(w, "%s\t%s", g.Words, g.Limit(judged[0][k].Unit))
+		for i := range all {
+			j := judged[i][k]
+			if j.Any {
+				fmt.Fprintf(w, "\t%.2f, %s", j.Got, j.Word())
+			} else {
+				fmt.Fprintf(w, "\t%s", j.Word())
+			}
+		}
+		fmt.Fprintln(w)
+	}
+	fmt.Fprint(w, "runs that came to their end\tall")
+	for _, s := range all {
+		fmt.Fprintf(w, "\t%d of %d", s.Ended["complete"], s.Boards)
+	}
+	fmt.Fprintln(w)
+	return w.Flush()
 }

@@ -25,12 +25,18 @@ import (
 const (
 	knot      = 8.0  // s between knots; the joint answers air over some 15 s, so that finer ones change little
 	nudge     = 6.0  // K by which a knot is moved for a derivative: far above the grain of the amplifiers, 0.25 K
-	rounds    = 8    // Gauss–Newton steps at most
-	gains     = 0.02 // a step that takes off less than this share is the last
+	rounds    = 5    // times that derivatives are found, at most
+	steps     = 8    // Gauss–Newton steps with each, at most
+	furthest  = 60.0 // K that a knot moves in one step: beyond, derivatives mean nothing
+	gains     = 0.02 // a step or a round that takes off less than this share is the last
 	bodyRoom  = 3.0  // K below the limit of the body from where the reading of its top costs
 	boardRoom = 4.0  // the same for the board's own ceiling
 	coldGrain = 1e-6 // °C rms: a rig without noise still needs a number above 0
 )
+
+// damps are the dampings tried side by side in each step, in units of a residual's squared derivative, (K/K)² summed over a run:
+// from next to none to a creep (Levenberg 1944).
+var damps = [...]float64{0.003, 0.03, 0.3, 3, 30}
 
 // replay is the drive that was worked out, with the pace its reference walked at.
 type replay struct {
@@ -224,24 +230,52 @@ func (s *search) run(x []float64) ([]float64, float64, error) {
 	return r, sum, nil
 }
 
-// improve makes one Gauss–Newton step, shortened or dampened until it helps.
+// improve finds derivatives once and makes Gauss–Newton steps with them until they stop helping. Between steps the
+// derivatives are corrected by what the last step showed (Broyden 1965): a step costs a few runs, derivatives some hundred.
 func (s *search) improve(round int) error {
 	j, err := s.derive(round)
 	if err != nil {
 		return err
 	}
+	for range steps {
+		t, err := s.try(j)
+		if err != nil || !(t.cost < s.cost) {
+			return err
+		}
+		little := !(t.cost < s.cost*(1-gains))
+		n := len(s.x)
+		dx, miss := mat.NewVecDense(n, nil), mat.NewVecDense(len(s.r), nil)
+		for k := range n {
+			dx.SetVec(k, t.x[k]-s.x[k])
+		}
+		miss.MulVec(j, dx)
+		for i := range s.r {
+			miss.SetVec(i, t.r[i]-s.r[i]-miss.AtVec(i))
+		}
+		j.RankOne(j, 1/mat.Dot(dx, dx), miss, dx)
+		s.x, s.r, s.cost = t.x, t.r, t.cost
+		if little {
+			return nil
+		}
+	}
+	return nil
+}
+
+// trial is one drive and what it came to.
+type trial struct {
+	x, r []float64
+	cost float64
+}
+
+// try takes the step that derivatives j ask for, dampened in several ways, and returns the best.
+func (s *search) try(j *mat.Dense) (trial, error) {
 	n := len(s.x)
 	var jtj mat.SymDense
 	jtj.SymOuterK(1, j.T())
 	g := mat.NewVecDense(n, nil)
 	g.MulVec(j.T(), mat.NewVecDense(len(s.r), s.r))
-	type try struct {
-		x, r []float64
-		cost float64
-	}
-	damps := []float64{0.01, 0.1, 1, 10}
-	tries := make([]try, len(damps))
-	err = parallel(len(damps), func(i int) error {
+	tries := make([]trial, len(damps))
+	err := parallel(len(damps), func(i int) error {
 		a := mat.NewSymDense(n, nil)
 		a.CopySym(&jtj)
 		for k := range n {
@@ -255,22 +289,20 @@ func (s *search) improve(round int) error {
 		}
 		x := make([]float64, n)
 		for k := range x {
-			x[k] = s.x[k] - math.Max(-60, math.Min(60, step.AtVec(k))) // K; no further than the derivative means anything
+			x[k] = s.x[k] - math.Max(-furthest, math.Min(furthest, step.AtVec(k)))
 		}
 		s.bound(x)
 		r, cost, err := s.run(x)
-		tries[i] = try{x, r, cost}
+		tries[i] = trial{x, r, cost}
 		return err
 	})
-	if err != nil {
-		return err
-	}
+	best := tries[0]
 	for _, t := range tries {
-		if t.cost < s.cost {
-			s.x, s.r, s.cost = t.x, t.r, t.cost
+		if t.cost < best.cost {
+			best = t
 		}
 	}
-	return nil
+	return best, err
 }
 
 // derive nudges each knot in turn, downwards where it is at its upper limit.
