@@ -88,7 +88,7 @@ func (p *Proof) rise(i int) float64 { return p.y[i] - p.from[i] }
 // onBoard reports whether couple i claims to sit on part or board, and reads.
 func (p *Proof) onBoard(i int) bool {
 	switch p.cfg.Sensors[i].Role {
-	case Joint, PackageTop, Board:
+	case Joint, PackageTop, Board, Neighbour:
 		return p.has[i]
 	}
 	return false
@@ -124,8 +124,8 @@ func (p *Proof) driving() {
 
 // hot reports whether a couple on the part or board has reached what a proof may make of it.
 func (p *Proof) hot() bool {
-	for i, s := range p.cfg.Sensors {
-		if (p.onBoard(i) || s.Role == Neighbour && p.has[i]) && p.y[i] >= float64(p.cfg.PartMost) {
+	for i := range p.cfg.Sensors {
+		if p.onBoard(i) && p.y[i] >= float64(p.cfg.PartMost) {
 			return true
 		}
 	}
@@ -142,6 +142,9 @@ func (p *Proof) foreign(z int) (Finding, bool) {
 		}
 		if s.Role == Heater && p.driven.Has(s.Zone) {
 			continue // still moving from its own turn
+		}
+		if s.Role != Heater && p.t > quick {
+			continue // the board itself is warm by then, the more so from the step before
 		}
 		if p.rise(i) > most {
 			who, most = i, p.rise(i)

@@ -89,12 +89,14 @@ const (
 	silent    = 20 // no answer by then is none: the slowest heaters need 10
 	bottomFor = 40
 	topFor    = 25
-	settleFor = 25
+	settleFor = 40
 	beforeEnd = 10 // how long before its end the settling is looked at for the first time
+	meanOf    = 5  // over how many seconds that is done
 	early     = 16 // when the order of answers is looked at: later, heat has gone through the part
 	earlyTop  = 12
 	answered  = 8.0 // an emitter that has risen so far has answered
 	deaf      = 4.0 // a heater couple that has not risen so far has not
+	quick     = 8   // a couple on the board that answers within this is not on the board
 	stranger  = 6.0 // a couple that must stand still and rises so far has answered for another
 )
 
@@ -229,11 +231,9 @@ func (p *Proof) second() {
 	case Driving:
 		p.driving()
 	case Settling:
-		if p.t == settleFor-beforeEnd {
-			p.each(&p.marks.before, &p.rest)
-		}
+		p.average(&p.marks.before, settleFor-beforeEnd)
+		p.average(&p.marks.settled, settleFor)
 		if p.t >= settleFor {
-			p.each(&p.marks.settled, &p.rest)
 			p.settled()
 		}
 	}
@@ -258,6 +258,15 @@ func (p *Proof) areas() int {
 func (p *Proof) each(dst, base *[MaxSensors]float64) {
 	for i := range p.cfg.Sensors {
 		dst[i] = p.y[i] - base[i]
+	}
+}
+
+// average adds the present second to a mean over the meanOf seconds up to until.
+func (p *Proof) average(dst *[MaxSensors]float64, until int) {
+	if p.t > until-meanOf && p.t <= until {
+		for i := range p.cfg.Sensors {
+			dst[i] += (p.y[i] - p.rest[i]) / meanOf
+		}
 	}
 }
 
