@@ -60,9 +60,6 @@ func (p *Proof) partScale() (Finding, bool) {
 				natural += thick * math.Max(0, math.Min(mostThick, math.Log(u)))
 			}
 			by := math.Exp(math.Log(now) + going*math.Log(now/before) - natural)
-			if ZZ != nil {
-				ZZ("by", by, "settle", p.marks.settled[board]/p.marks.settled[j])
-			}
 			if !(by >= scaleLow && by <= scaleHigh) {
 				return p.odd(j, top, by), true
 			}
