@@ -30,9 +30,13 @@ func TestJointIsEstimatedWithoutAThermocouple(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives several boards")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 4)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 2)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
-	for _, learned := range []bool{true, false} {
+	kinds := []bool{true}
+	if setting("STRANGERS", 0) > 0 { // boards that were never run with a joint thermocouple: slow, and only to know how bad it is
+		kinds = append(kinds, false)
+	}
+	for _, learned := range kinds {
 		var mu sync.Mutex
 		var rms, late, peak []float64
 		covered, all := 0.0, 0.0
@@ -89,5 +93,8 @@ func TestJointIsEstimatedWithoutAThermocouple(t *testing.T) {
 		g, h, i := q(peak)
 		t.Logf("learned %v: estimate rms %.2f/%.2f/%.2f, above 150 °C %.2f/%.2f/%.2f, at the peak %.2f/%.2f/%.2f, band covers %.1f %%", learned, a, b, c, d, e, f, g, h, i, 100*covered/all)
 		t.Log(table("blind", s))
+		if learned && (a > 2 || covered < 0.85*all) {
+			t.Errorf("the joint is estimated to %.2f °C rms and lies within its band %.0f %% of the time; want 2 °C and 85 %%", a, 100*covered/all)
+		}
 	}
 }

@@ -34,6 +34,7 @@ type trial struct {
 	seed    uint64
 	rate    float64 // °C/s of the preheat ramp
 	late    bool    // the part is lifted late, so that the hold runs to its end
+	stop    *bool   // ends the run when it turns true; may be nil
 	noJoint bool    // the law sees no joint thermocouple
 }
 
@@ -109,7 +110,7 @@ func run(tr trial, l law, see func(board unit.Reading), pace func() float64, wat
 	var asked, took float64
 	holdEnd := plan.HoldEnd(3)
 	l.Begin()
-	for k := 1; k < 15000; k++ {
+	for k := 1; k < 15000 && !(tr.stop != nil && *tr.stop); k++ {
 		now := time.Duration(k) * 100 * time.Millisecond
 		p.Step(100*time.Millisecond, d)
 		t := p.Truth()

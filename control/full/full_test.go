@@ -65,7 +65,7 @@ func TestKnowingTheBoardBeatsTheCascade(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a dozen boards twice")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 21)), int(setting("BOARDS", 8)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 21)), int(setting("BOARDS", 4)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	cascade := func(_ int, tr trial) score {
 		f := factsOf(tr.machine, tr.board)
@@ -101,7 +101,7 @@ func TestKnowingTheBoardBeatsTheCascade(t *testing.T) {
 	if !(sum[1] < 0.6*sum[0]) {
 		t.Errorf("mean rms %.2f °C, by the cascade %.2f °C; want less than 0.6 of it", sum[1]/float64(len(after)), sum[0]/float64(len(after)))
 	}
-	if testing.Verbose() {
+	if setting("NAMED", 0) > 0 {
 		t.Log("\n" + table("cascade, named", each(named(t, setting("RATE", 0.6)), cascade)) + "\n" + table("full, named", each(named(t, setting("RATE", 0.6)), knowing)))
 	}
 }

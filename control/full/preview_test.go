@@ -44,7 +44,7 @@ func TestASmallMachineDoubtsAHeavyBoardBeforeAnyHeat(t *testing.T) {
 	for _, why := range r.Forecast.Reasons {
 		t.Log(why.Text, why.Remedy)
 		peak := why.Code == forecast.PeakLow || why.Code == forecast.PeakLowMaybe
-		found = found || (peak && strings.Contains(why.Text, "mains budget") && why.Remedy != "")
+		found = found || (peak && strings.Contains(why.Text, "needed:") && why.Remedy != "")
 	}
 	if !found {
 		t.Errorf("a 1.4 kW machine sees no trouble with a backplane card: %+v", r.Forecast.Peak)

@@ -190,10 +190,10 @@ func (l *Law) melting() bool {
 // bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.
 const bodyRoom = 2
 
-// In its first minute a run teaches most, and a small board moves while a plan is still the calliper's: renew it often.
+// In its first seconds a run teaches most, and a small board moves while a plan is still the calliper's: renew it often.
 const (
-	learning = 60 // s
-	quick    = 3 * time.Second
+	learning = 45 // s
+	quick    = 4 * time.Second
 )
 
 // horizon is the farthest a plan looks, s.

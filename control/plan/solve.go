@@ -52,8 +52,8 @@ const (
 	wBalance = 1 / 150.0 // per °C between the two jets
 	wFlat    = 1 / 40.0  // per °C between ring and joint
 	wExcess  = 1 / 30.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
-	// A tenth slower costs as much as lagging 1.3 °C behind all the way: the profile is stretched by the least.
-	wPace = 1 / 0.03
+	// A tenth slower costs as much as lagging 0.8 °C behind all the way: the profile is stretched by the least.
+	wPace = 1 / 0.05
 	wall  = 20.0 // factor on wPace outside the paces that are allowed
 
 	spare       = 0.94 // highest planned duty: the rest is for feedback
@@ -126,14 +126,15 @@ func Solve(p *Problem) (*Schedule, error) {
 	s.r, s.r2, s.jac = make([]float64, m), make([]float64, m), make([]float64, m*s.free())
 	s.states = make([]model.State, s.n+1)
 	s.begin()
+	// A search that meets hard limits at once gets stuck on the first of them: let them yield at first, from nowhere even
+	// more than from the last plan.
+	yields := []float64{0.3, 1}
 	if p.Warm == nil {
-		// From nowhere the search would get stuck on the first limit it meets: let them yield at first.
-		for _, s.hard = range [...]float64{0.03, 0.2} {
-			s.improve()
-		}
+		yields = []float64{0.03, 0.2, 1}
 	}
-	s.hard = 1
-	s.improve()
+	for _, s.hard = range yields {
+		s.improve()
+	}
 	out := s.schedule()
 	if math.IsNaN(out.Miss) || math.IsInf(out.Miss, 0) {
 		return nil, errors.New("plan: the search ran away; the model or its state is not made of numbers")
