@@ -169,6 +169,10 @@ func ProofText(f *proof.Finding, u *Setup) (what, do string) {
 	case proof.Reversed:
 		return it + " falls while it is heated: its two wires are the wrong way round.", "Exchange them at its plug."
 	case proof.Swapped:
+		if f.By > 0 {
+			return fmt.Sprintf("%s rose %.1f times as much as %s, and should have risen less: they are exchanged, or %s has come off.", it, f.By, other, lower(other)),
+				"Exchange their plugs, or fix the loose one again when the board has cooled."
+		}
 		return it + " and " + other + " are exchanged: each answers as the other should.", "Exchange their plugs, or move the thermocouples to where they belong."
 	case proof.WrongZone:
 		return "With " + heater + " on, " + other + " got warm and " + it + " did not.", "Find out whether two heater wires or two thermocouples are exchanged, and put them right with the mains off."

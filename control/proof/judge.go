@@ -27,7 +27,8 @@ type Finding struct {
 	Sensor int // the couple it is about
 	Other  int // the couple it was compared with or taken for
 	Zone   int // the zone that was driven
-	// By is the size of it: K for rest_disagreement, reading over expectation for wrong_type and detached, else 0.
+	// By is the size of it: K for rest_disagreement, rise over what was expected for wrong_type, detached and a swap that was judged
+	// by size, else 0.
 	By float64
 }
 
@@ -108,10 +109,12 @@ func (p *Proof) driving() {
 			p.next(false)
 		}
 		return
-	case kind == control.BottomAir && p.t == early:
-		p.each(&p.marks.earlyBottom, &p.from)
-	case kind == control.TopAir && p.t == earlyTop:
-		p.each(&p.marks.earlyTop, &p.from)
+	case kind == control.BottomAir:
+		p.average(&p.marks.earlyBottom, &p.from, early)
+		p.marks.hasBottom = true
+	case kind == control.TopAir:
+		p.average(&p.marks.earlyTop, &p.from, earlyTop)
+		p.marks.hasTop = true
 	}
 	longest, looked := topFor, earlyTop
 	if kind == control.BottomAir {
@@ -192,11 +195,6 @@ func (p *Proof) airDone(kind control.Kind) {
 	if bad {
 		p.fail(f)
 		return
-	}
-	if kind == control.BottomAir {
-		p.each(&p.marks.bottom, &p.from)
-	} else {
-		p.each(&p.marks.top, &p.from)
 	}
 	if f, bad = p.ordered(kind); bad {
 		p.fail(f)

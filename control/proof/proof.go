@@ -30,7 +30,7 @@ type Role uint8
 const (
 	Other Role = iota
 	Heater
-	Joint
+	Joint // the first one listed is taken for a corner ball, the coolest
 	PackageTop
 	Board
 	Neighbour
@@ -91,9 +91,9 @@ const (
 	topFor    = 25
 	settleFor = 40
 	beforeEnd = 10 // how long before its end the settling is looked at for the first time
-	meanOf    = 5  // over how many seconds that is done
-	early     = 16 // when the order of answers is looked at: later, heat has gone through the part
-	earlyTop  = 12
+	meanOf    = 5  // over how many seconds answers are averaged
+	early     = 19 // by when the order of answers has been looked at: later, heat has gone through the part
+	earlyTop  = 14
 	answered  = 8.0 // an emitter that has risen so far has answered
 	deaf      = 4.0 // a heater couple that has not risen so far has not
 	quick     = 8   // a couple on the board that answers within this is not on the board
@@ -132,8 +132,9 @@ type Proof struct {
 
 // marks are the rises that the verdict on the part's couples needs, K.
 type marks struct {
-	earlyBottom, bottom, earlyTop, top [MaxSensors]float64
-	before, settled                    [MaxSensors]float64 // above rest, towards the end of settling and at its end
+	earlyBottom, earlyTop [MaxSensors]float64
+	hasBottom, hasTop     bool
+	before, settled       [MaxSensors]float64 // above rest, towards the end of settling and at its end
 }
 
 // Begin forgets everything and starts anew. Its error says what of c is not allowed.
@@ -215,9 +216,13 @@ func (p *Proof) gather(in *In) {
 // second closes a second: means, then whatever is due.
 func (p *Proof) second() {
 	for i := range p.cfg.Sensors {
-		if p.count[i] > 0 {
-			p.y[i], p.has[i] = p.sum[i]/float64(p.count[i]), true
+		switch r := p.cfg.Sensors[i].Role; {
+		case p.count[i] > 0:
+			p.y[i] = p.sum[i] / float64(p.count[i])
 			p.peak[i] = math.Max(p.peak[i], p.y[i])
+			p.has[i] = p.has[i] || p.step == Resting
+		case r == Neighbour || r == Other:
+			p.has[i] = false // nothing depends on it; what does is the guard's to stop
 		}
 		p.sum[i], p.count[i] = 0, 0
 	}
@@ -231,8 +236,8 @@ func (p *Proof) second() {
 	case Driving:
 		p.driving()
 	case Settling:
-		p.average(&p.marks.before, settleFor-beforeEnd)
-		p.average(&p.marks.settled, settleFor)
+		p.average(&p.marks.before, &p.rest, settleFor-beforeEnd)
+		p.average(&p.marks.settled, &p.rest, settleFor)
 		if p.t >= settleFor {
 			p.settled()
 		}
@@ -254,18 +259,11 @@ func (p *Proof) areas() int {
 	return n
 }
 
-// each stores how far every couple is above a base.
-func (p *Proof) each(dst, base *[MaxSensors]float64) {
-	for i := range p.cfg.Sensors {
-		dst[i] = p.y[i] - base[i]
-	}
-}
-
-// average adds the present second to a mean over the meanOf seconds up to until.
-func (p *Proof) average(dst *[MaxSensors]float64, until int) {
+// average adds to a mean, over the meanOf seconds up to until, how far every couple is above a base.
+func (p *Proof) average(dst, base *[MaxSensors]float64, until int) {
 	if p.t > until-meanOf && p.t <= until {
 		for i := range p.cfg.Sensors {
-			dst[i] += (p.y[i] - p.rest[i]) / meanOf
+			dst[i] += (p.y[i] - base[i]) / meanOf
 		}
 	}
 }
