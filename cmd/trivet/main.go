@@ -30,6 +30,7 @@ type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the station and its page."`
 	Simulate simulateCmd `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
 	Sweep    sweepCmd    `cmd:"" help:"The same scenario over boards drawn at random: median, 95th percentile and worst of every figure."`
+	Compare  compareCmd  `cmd:"" help:"Several laws on one board: a table, and with --out one chart."`
 	Judge    judgeCmd    `cmd:"" help:"Judge a recorded temperature log against the process window."`
 	Identify identifyCmd `cmd:"" help:"Fit a process model to a step record, and propose settings."`
 	Check    checkCmd    `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`

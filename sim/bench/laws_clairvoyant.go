@@ -23,7 +23,7 @@ import (
 // It finds a local optimum of a drive with straight lines between knots: a floor that others are measured by, not a proof that
 // nothing lies below it. Method from any textbook on nonlinear least squares.
 const (
-	knot      = 8.0  // s between knots; the joint answers air over some 15 s, so that finer ones change little
+	knot      = 8    // s between knots; the joint answers air over some 15 s, so that finer ones change little
 	nudge     = 6.0  // K by which a knot is moved for a derivative: far above the grain of the amplifiers, 0.25 K
 	rounds    = 5    // times that derivatives are found, at most
 	steps     = 8    // Gauss–Newton steps with each, at most
@@ -79,29 +79,19 @@ type search struct {
 	r     []float64 // residuals of x
 	cost  float64
 	last  int // seconds of heat that count
-	tell  func(share float64)
+	knot  int // s
+	tell  Progress
 }
 
 // Clairvoyant works out the optimum for these parts and returns the run that it gives, scored like any other. Where the full law
 // walks slower than the profile, the optimum walks with it: the bound is for the same walk. tell hears shares of the
-// work as if they were minutes of a run.
+// work as parts of an hour.
 func Clairvoyant(ctx context.Context, p Parts, tell Progress) (*Result, error) {
-	p.Noise, p.Scenario.Faults, p.Scenario.Expect = coldGrain, nil, nil
-	guide := p
-	guide.Scenario.Law = "full"
-	first, err := Run(ctx, guide, nil)
+	s, err := newSearch(ctx, p, knot)
 	if err != nil {
 		return nil, err
 	}
-	p.Scenario.Law, p.Profile = "clairvoyant", unwaiting(p.Profile)
-	s := &search{ctx: ctx, parts: p, tell: func(share float64) {
-		if tell != nil {
-			tell(time.Duration(share*float64(time.Hour)), time.Hour)
-		}
-	}}
-	if err := s.begin(first); err != nil {
-		return nil, err
-	}
+	s.tell = tell
 	for round := range rounds {
 		before := s.cost
 		if err := s.improve(round); err != nil {
@@ -111,21 +101,29 @@ func Clairvoyant(ctx context.Context, p Parts, tell Progress) (*Result, error) {
 			break
 		}
 	}
-	p = s.parts
-	p.drive = s.path(s.x)
-	return Run(ctx, p, nil)
+	best := s.parts
+	best.drive = s.path(s.x)
+	return Run(ctx, best, nil)
+}
+
+// newSearch starts from the set-points of the full law, with a knot every few seconds.
+func newSearch(ctx context.Context, p Parts, every int) (*search, error) {
+	p.Noise, p.Scenario.Faults, p.Scenario.Expect = coldGrain, nil, nil
+	guide := p
+	guide.Scenario.Law = "full"
+	first, err := Run(ctx, guide, nil)
+	if err != nil {
+		return nil, err
+	}
+	p.Scenario.Law, p.Profile = "clairvoyant", unwaiting(p.Profile)
+	s := &search{ctx: ctx, parts: p, knot: every}
+	return s, s.begin(first)
 }
 
 // begin takes set-points and pace from a run of another law.
 func (s *search) begin(res *Result) error {
 	col := columnsOf(res)
-	zero := -1
-	for i := range res.Rows {
-		if r := &res.Rows[i]; r.Quality[col["profile_time"]] == unit.Good && r.Values[col["profile_time"]] > 0 {
-			zero = i
-			break
-		}
-	}
+	zero := res.heat(col["profile_time"])
 	if zero < 0 {
 		return fmt.Errorf("clairvoyant: the run that it starts from never heated: %s", res.Summary.Sentence)
 	}
@@ -135,8 +133,8 @@ func (s *search) begin(res *Result) error {
 	for i := zero; i+each < len(res.Rows) && res.Rows[i].Quality[col["set:"+names[0]]] == unit.Good; i += each {
 		pace := float64(res.Rows[i+each].Values[col["profile_time"]] - res.Rows[i].Values[col["profile_time"]])
 		s.parts.pace = append(s.parts.pace, min(1, max(pace, 1e-3)))
-		paced = paced || pace < 0.9
-		if k := (i - zero) / each; math.Mod(float64(k), knot) == 0 {
+		paced = paced || pace < 0.99
+		if (i-zero)/each%s.knot == 0 {
 			v := res.Rows[i].Values
 			s.x = append(s.x, float64(v[col["set:"+names[0]]]), float64(v[col["set:"+names[1]]]), mean(names[2:], func(n string) float64 { return float64(v[col["set:"+n]]) }))
 		}
@@ -180,7 +178,7 @@ func (s *search) bound(x []float64) {
 func (s *search) path(x []float64) []control.Waypoint {
 	out := make([]control.Waypoint, len(x)/3)
 	for k := range out {
-		out[k] = control.Waypoint{At: time.Duration(float64(k) * knot * float64(time.Second)),
+		out[k] = control.Waypoint{At: time.Duration(k*s.knot) * time.Second,
 			Top: unit.Celsius(x[3*k]), Bottom: unit.Celsius(x[3*k+1]), Area: unit.Celsius(x[3*k+2])}
 	}
 	return out
@@ -203,20 +201,13 @@ func (s *search) run(x []float64) ([]float64, float64, error) {
 			r[i] = 100
 		}
 	}
-	zero := -1
 	const each = int(time.Second / station.Period)
-	for i := range res.Rows {
+	zero := res.heat(col["profile_time"])
+	for k, i := 0, zero; zero >= 0 && i < len(res.Rows) && k < len(r); k, i = k+3, i+each {
 		row := &res.Rows[i]
-		if row.Quality[col["profile_time"]] != unit.Good || row.Quality[col["target"]] != unit.Good {
+		if row.Quality[col["target"]] != unit.Good {
 			continue
 		}
-		if zero < 0 && row.Values[col["profile_time"]] > 0 {
-			zero = i
-		}
-		if zero < 0 || (i-zero)%each != 0 || (i-zero)/each >= s.last {
-			continue
-		}
-		k := 3 * ((i - zero) / each)
 		r[k] = float64(row.Truth.CornerJoint) - float64(row.Values[col["target"]])
 		if limit := p.Profile.BodyLimit; limit > 0 {
 			r[k+1] = math.Max(0, float64(row.Values[col["package-top"]])-float64(limit)+bodyRoom)
@@ -328,7 +319,10 @@ func (s *search) derive(round int) (*mat.Dense, error) {
 			j.Set(i, k, (r[i]-s.r[i])/by)
 		}
 		done++
-		s.tell((float64(round) + float64(done)/float64(n)) / rounds)
+		if s.tell != nil {
+			share := (float64(round) + float64(done)/float64(n)) / rounds
+			s.tell(time.Duration(share*float64(time.Hour)), time.Hour)
+		}
 		return nil
 	})
 	return j, err
