@@ -30,7 +30,7 @@ func TestJointIsEstimatedWithoutAThermocouple(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives several boards")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 2)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 12)), int(setting("BOARDS", 1)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	kinds := []bool{true}
 	if setting("STRANGERS", 0) > 0 { // boards that were never run with a joint thermocouple: slow, and only to know how bad it is

@@ -18,7 +18,7 @@ func TestBandCoversTheTruth(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives several boards")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 11)), int(setting("BOARDS", 3)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 11)), int(setting("BOARDS", 2)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	var mu sync.Mutex
 	var in, all, peakIn, talIn, n, stops float64

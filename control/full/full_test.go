@@ -65,7 +65,7 @@ func TestKnowingTheBoardBeatsTheCascade(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives a dozen boards twice")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 21)), int(setting("BOARDS", 4)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 21)), int(setting("BOARDS", 3)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	cascade := func(_ int, tr trial) score {
 		f := factsOf(tr.machine, tr.board)

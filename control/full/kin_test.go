@@ -14,7 +14,7 @@ func TestKinTellsBoardsApart(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives several boards")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 13)), int(setting("BOARDS", 2)), 0.6)
+	trials := drawn(t, uint64(setting("SERIES", 13)), int(setting("BOARDS", 1)), 0.6)
 	zones := commission(trials[0].machine, trials[0].board)
 	var mu sync.Mutex
 	kin, strangers, kinWrong, strangerWrong := 0, 0, 0, 0

@@ -11,7 +11,7 @@ func TestLessonsHelpTheNextBoard(t *testing.T) {
 	if testing.Short() {
 		t.Skip("drives several boards")
 	}
-	trials := drawn(t, uint64(setting("SERIES", 14)), int(setting("BOARDS", 2)), setting("RATE", 0.6))
+	trials := drawn(t, uint64(setting("SERIES", 14)), int(setting("BOARDS", 1)), setting("RATE", 0.6))
 	zones := commission(trials[0].machine, trials[0].board)
 	runs := make([][]score, 3)
 	for i := range runs {

@@ -12,9 +12,9 @@ const (
 	mostPace   = 0.2
 )
 
-// improve runs damped Gauss–Newton passes (Levenberg 1944, Marquardt 1963), until one gains less than a thousandth.
+// improve runs at most so many damped Gauss–Newton passes (Levenberg 1944, Marquardt 1963), until one gains less than a thousandth.
 // Hinges make the valley crooked: where a step fails, damping grows tenfold until a small one succeeds.
-func (s *search) improve() {
+func (s *search) improve(passes int) {
 	m, n := s.count(), s.free()
 	cost := s.residuals(s.z, s.r, 0, true)
 	lambda := 1e-3

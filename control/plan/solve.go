@@ -60,7 +60,7 @@ const (
 	budgetShare = 0.97 // of the mains budget, for the same reason
 	leastPace   = 0.4  // of real time; what needs less is refused, not stretched
 	pace        = 2.0  // s, step of the search
-	passes      = 8    // more gain little: the next plan goes on from this one
+	passes      = 5    // more gain little: the next plan goes on from this one
 
 	zeroC = unit.ZeroCelsiusInKelvin
 )
@@ -128,12 +128,12 @@ func Solve(p *Problem) (*Schedule, error) {
 	s.begin()
 	// A search that meets hard limits at once gets stuck on the first of them: let them yield at first, from nowhere even
 	// more than from the last plan.
-	yields := []float64{0.3, 1}
+	yields, n := []float64{0.3, 1}, passes
 	if p.Warm == nil {
-		yields = []float64{0.03, 0.2, 1}
+		yields, n = []float64{0.03, 0.2, 1}, 2*passes
 	}
 	for _, s.hard = range yields {
-		s.improve()
+		s.improve(n)
 	}
 	out := s.schedule()
 	if math.IsNaN(out.Miss) || math.IsInf(out.Miss, 0) {
