@@ -177,7 +177,11 @@ func ProofText(f *proof.Finding, u *Setup) (what, do string) {
 	case proof.WrongZone:
 		return "With " + heater + " on, " + other + " got warm and " + it + " did not.", "Find out whether two heater wires or two thermocouples are exchanged, and put them right with the mains off."
 	case proof.Detached:
-		return it + " does not follow what it should sit on.", "Let the board cool, then press the bead down and fix it again; look at " + lower(other) + " too."
+		do = "Let the board cool, then press the bead down and fix it again."
+		if f.Other >= 0 {
+			do = "Let the board cool, then press the bead down and fix it again; look at " + lower(other) + " too."
+		}
+		return it + " does not follow what it should sit on.", do
 	}
 	if f.Other < 0 {
 		return fmt.Sprintf("%s answers %.2f times as much as it should.", it, f.By), "Check that thermocouple and amplifier are of the same type."

@@ -121,7 +121,7 @@ func (p *Proof) driving() {
 		longest, looked = bottomFor, early
 	}
 	if p.t >= longest || (p.hot() && p.t > looked) {
-		p.airDone(kind)
+		p.airDone()
 	}
 }
 
@@ -190,15 +190,17 @@ func (p *Proof) again(z int) int {
 }
 
 // airDone judges what the couples on the board did while a head blew hot, and goes on.
-func (p *Proof) airDone(kind control.Kind) {
+func (p *Proof) airDone() {
 	f, bad := p.moved()
 	if bad {
 		p.fail(f)
 		return
 	}
-	if f, bad = p.ordered(kind); bad {
-		p.fail(f)
-		return
+	if p.turn == p.n-1 { // every head has had its turn
+		if f, bad = p.ordered(); bad {
+			p.fail(f)
+			return
+		}
 	}
 	p.next(false)
 }

@@ -1,10 +1,6 @@
 package proof
 
-import (
-	"math"
-
-	"trivet/control"
-)
+import "math"
 
 // The order in which the couples on the board answer tells them apart, whatever their scale: from cold, a joint leads the
 // package top under bottom heat; under top heat it is the other way round. What is compared are ratios of rises of one and the
@@ -18,22 +14,10 @@ const (
 	boardOnTop    = 1.50 // board over package top, early under top heat
 )
 
-// ordered compares who answered how much.
-func (p *Proof) ordered(kind control.Kind) (Finding, bool) {
+// ordered compares who answered how much to heat from either side. First what no scale can change, then plain sizes, which a loose
+// couple changes too.
+func (p *Proof) ordered() (Finding, bool) {
 	top, board, next := p.find(PackageTop), p.find(Board), p.find(Neighbour)
-	if kind == control.BottomAir {
-		if j := p.find(Joint); j >= 0 && board >= 0 {
-			if b, own := p.marks.earlyBottom[board], p.marks.earlyBottom[j]; b > boardLeads*own {
-				return p.swapped(board, j, b/own)
-			}
-		}
-		return Finding{}, false
-	}
-	if board >= 0 && top >= 0 {
-		if b, body := p.marks.earlyTop[board], p.marks.earlyTop[top]; b > boardOnTop*body {
-			return p.swapped(board, top, b/body)
-		}
-	}
 	for j, s := range p.cfg.Sensors {
 		if s.Role != Joint || !p.has[j] {
 			continue
@@ -45,11 +29,21 @@ func (p *Proof) ordered(kind control.Kind) (Finding, bool) {
 			return p.swapped(j, next, 0)
 		}
 	}
-	if board >= 0 && top >= 0 && p.underside(board, top) < swapBody {
+	if board < 0 {
+		return Finding{}, false
+	}
+	if top >= 0 && p.underside(board, top) < swapBody {
 		return p.swapped(board, top, 0)
 	}
-	if board >= 0 && next >= 0 && p.underside(board, next) < swapNeighbour {
+	if next >= 0 && p.underside(board, next) < swapNeighbour {
 		return p.swapped(board, next, 0)
+	}
+	m := &p.marks
+	if j := p.find(Joint); j >= 0 && m.hasBottom && m.earlyBottom[board] > boardLeads*m.earlyBottom[j] {
+		return p.swapped(board, j, m.earlyBottom[board]/m.earlyBottom[j])
+	}
+	if top >= 0 && m.hasTop && m.earlyTop[board] > boardOnTop*m.earlyTop[top] {
+		return p.swapped(board, top, m.earlyTop[board]/m.earlyTop[top])
 	}
 	return Finding{}, false
 }
