@@ -25,8 +25,10 @@ $(WEB)/node_modules/.package-lock.json: $(WEB)/package-lock.json
 
 test: lint test-go test-web ## everything that can go wrong on a desk
 
+# The race detector costs a factor of ten, so the long studies of the laws run without it.
 test-go:
-	$(GO) test -race ./...
+	$(GO) test -race -short ./...
+	$(GO) test ./control/full ./sim/bench
 
 test-web: web
 	cd $(WEB) && npm test --silent && npm run --silent size
