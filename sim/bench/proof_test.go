@@ -48,7 +48,7 @@ func warmest(r *Result) (hot, seconds float64) {
 	return hot, seconds
 }
 
-// provenBoards is how many drawn boards a test tries on each machine. Many more were tried once; see DEVELOPERS.md.
+// provenBoards is how many drawn boards a test tries on each machine. The bounds were tried once on many hundreds.
 const provenBoards = 6
 
 func TestNoHealthyBoardIsRefusedByTheProof(t *testing.T) {
