@@ -49,6 +49,9 @@ func (c *sweepCmd) Run(e *env) error {
 		}
 		s.WallS = time.Since(begun).Seconds()
 		all = append(all, s)
+		if !c.JSON {
+			printSweep(e.out, s) // at once: the next law may take minutes
+		}
 		if s.Verdict["pass"] < s.Boards {
 			e.exit = exitOutside
 		}
@@ -60,9 +63,6 @@ func (c *sweepCmd) Run(e *env) error {
 			return enc.Encode(all[0])
 		}
 		return enc.Encode(all)
-	}
-	for _, s := range all {
-		printSweep(e.out, s)
 	}
 	return printGoals(e.out, all)
 }

@@ -107,14 +107,14 @@ func TestKnowingMoreOfTheBoardGivesASmallerError(t *testing.T) {
 // TestOneRoundBringsTheOptimumNearer with a coarse drive, because the full search takes a minute.
 func TestOneRoundBringsTheOptimumNearer(t *testing.T) {
 	if testing.Short() {
-		t.Skip("some forty bench runs")
+		t.Skip("some sixty bench runs")
 	}
 	p := lawed(t, "clairvoyant")
 	var err error
 	if p.Board, err = catalog.Board("handset-10-layer"); err != nil {
 		t.Fatal(err)
 	}
-	s, err := newSearch(t.Context(), p, 40)
+	s, err := newSearch(t.Context(), p, 60)
 	if err != nil {
 		t.Fatal(err)
 	}

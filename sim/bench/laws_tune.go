@@ -86,6 +86,10 @@ const (
 	restsFor                      = 3000 // s until all is at rest: ten time constants of a board
 )
 
+// areaTwice is how much further above the joint than the air the area heaters are kept where nobody knows the board: they carry most
+// of it, from further away. A rule of thumb, no source. With less the air does their work, and lids reach their limit.
+const areaTwice = 2
+
 // TuneSingle finds the three numbers of a single PID: a step of all duties together, a model fitted to the joint's answer, SIMC
 // with τc = θ, the tightest the rule recommends.
 func (s *Sample) TuneSingle() (control.SingleTuning, error) {
@@ -125,20 +129,20 @@ func (s *Sample) TuneBare() (control.Tuning, error) {
 		return out, fmt.Errorf("cascade-pid: %w", err)
 	}
 	out.Kc, out.Ti = t.PI.Kc, t.PI.Ti
+	out.AreaShare = areaTwice
 	out.MaxTrim = float64(areaMost) // heaters' own ceilings are the limit
 	return out, nil
 }
 
-// BareModel fits the joint's answer to a step of every set-point together, area heaters by their share more. Its gain is in K per K.
+// BareModel fits the joint's answer to a step of every set-point together, area heaters by twice as much. Its gain is in K per K.
 func (s *Sample) BareModel() (ident.Model, error) {
-	share := control.DefaultTuning().AreaShare
 	hold := newHolder(s.zones, sampleRoom)
 	return remember(s, "cascade-pid", func() (ident.Model, error) {
 		return s.step(restLift, stepLift, liftLasts, func(u float64, p *plant.Plant, d *plant.Drive) {
 			for i, z := range s.zones {
 				set := restJoint + unit.Celsius(u)
 				if z.Kind == control.Area {
-					set = restJoint + unit.Celsius(u*share)
+					set = restJoint + unit.Celsius(areaTwice*u)
 				}
 				hold.drive(p, i, set, d)
 			}
@@ -237,7 +241,7 @@ func (s *Sample) FindTable(profile process.Profile) ([]control.Waypoint, error) 
 func tableOf(plan *process.Plan, lift float64) []control.Waypoint {
 	at := func(t time.Duration, target unit.Celsius, lift float64) control.Waypoint {
 		air := min(target.Plus(unit.Kelvin(lift)), airMost)
-		return control.Waypoint{At: t, Top: air, Bottom: air, Area: min(target.Plus(unit.Kelvin(2*lift)), areaMost)}
+		return control.Waypoint{At: t, Top: air, Bottom: air, Area: min(target.Plus(unit.Kelvin(areaTwice*lift)), areaMost)}
 	}
 	out := []control.Waypoint{at(0, plan.Start(), 0)}
 	for i, seg := range plan.Profile().Segments {
