@@ -105,7 +105,8 @@ func (p *Proof) driving() {
 	kind := p.cfg.Zones[z].Kind
 	switch {
 	case kind == control.Area:
-		if o := p.own(z); p.t >= areaLeast && (o < 0 || p.rise(o) >= answered) {
+		// A couple that answers, but faintly, goes on too: its size is judged at the end.
+		if o := p.own(z); p.t >= areaLeast && (o < 0 || p.rise(o) >= answered) || p.t >= silent {
 			p.next(false)
 		}
 		return

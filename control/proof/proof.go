@@ -1,6 +1,6 @@
 // Package proof is the warm-up before real heat: it drives one heater at a time, gently, and decides from the order and the
 // size of the answers whether every thermocouple is alive, the right way round, of the right type, attached, and where it
-// claims to be, and whether every heater channel heats its own zone (hazards S-03…S-07, S-11, P-06).
+// claims to be, and whether every heater channel heats its own zone (hazards S-03…S-07, S-09, S-11, P-06).
 //
 // It is pure: readings and time come in, duties and a finding go out. Its drive is open loop, by the model of each heater
 // and never by the couples that are still to be proven, so that a reversed or exchanged couple cannot make it run away. It
@@ -85,15 +85,15 @@ type Out struct {
 // more than ten times the noise of a second's mean (0.08 K), short enough for the fastest to stay below 100 °C.
 const (
 	restFor   = 3
-	areaLeast = 5  // the second-longest lag of a bank's couple
-	silent    = 20 // no answer by then is none: the slowest heaters need 10
-	bottomFor = 40
-	topFor    = 25
-	settleFor = 40
-	beforeEnd = 10 // how long before its end the settling is looked at for the first time
-	meanOf    = 5  // over how many seconds answers are averaged
-	early     = 19 // by when the order of answers has been looked at: later, heat has gone through the part
-	earlyTop  = 14
+	areaLeast = 5   // longer than the lag of most couples at emitters
+	silent    = 20  // no answer by then is none: the slowest heaters need 10
+	bottomFor = 40  // long enough for a heavy part to pass the heat on to its top
+	topFor    = 25  // shorter: the board is warm by then, and the jet from above heats more
+	settleFor = 40  // the agreement of part and joint scatters by ±19 % after 15 s, ±11 % after 40 s, hardly less later
+	beforeEnd = 10  // how long before its end the settling is looked at for the first time
+	meanOf    = 5   // over how many seconds answers are averaged
+	early     = 19  // under bottom heat, by when the order of answers has been looked at: later, heat has gone through the part
+	earlyTop  = 14  // the same under top heat
 	answered  = 8.0 // an emitter that has risen so far has answered
 	deaf      = 4.0 // a heater couple that has not risen so far has not
 	quick     = 8   // a couple on the board that answers within this is not on the board

@@ -137,6 +137,7 @@ func TestEveryMistakeIsNamed(t *testing.T) {
 	}{
 		"one reads five degrees high when cold": {func(y *[couples]float64) { y[board] += 5 }, RestDisagreement, board, -1},
 		"a heater's couple is reversed":         {scale(bank, -1), Reversed, bank, -1},
+		"an emitter's couple hardly answers":    {scale(bank, 0.08), WrongType, bank, -1},
 		"a heater's couple is dead":             {scale(nozzleBottom, 0), NotThere, nozzleBottom, -1},
 		"the joint's couple is reversed":        {scale(joint, -1), Reversed, joint, -1},
 		"the joint's couple hangs in cold air":  {scale(joint, 0), Detached, joint, -1},
