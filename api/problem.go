@@ -73,6 +73,7 @@ var problems = [...]ProblemInfo{
 	{"not_reset", 409, "Not reset", "Remove the cause first."},
 	{"no_record", 409, "The record cannot be kept", ""},
 	{"no_joint", 409, "No joint thermocouple reads", ""},
+	{"no_proof", 409, "The thermocouples cannot be proven", ""},
 	{"no_such_alarm", 404, "No such alarm", ""},
 	{"busy", 503, "Too many commands at once", "Try again in a second."},
 	{"no_answer", 504, "The control loop did not answer", "Look at the page before you try again. Stop works."},

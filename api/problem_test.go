@@ -117,7 +117,7 @@ func TestCommandsReachTheStationAsTheyWereGiven(t *testing.T) {
 
 func TestAStartCarriesTheWholeOrder(t *testing.T) {
 	d := newDesk(t)
-	body := `{"profile":"test-part","kind":"removal","part":"U12","serial":"0042","by":"Kim"}`
+	body := `{"profile":"test-part","kind":"removal","part":"U12","serial":"0042","proof":true,"by":"Kim"}`
 	if status, _, text := ask(t, newServer(t, d), request("POST", "/api/v1/runs", body)); status != http.StatusAccepted {
 		t.Fatalf("%d %s", status, text)
 	}
@@ -126,7 +126,7 @@ func TestAStartCarriesTheWholeOrder(t *testing.T) {
 		t.Fatalf("%+v", c)
 	}
 	o := c.Order
-	if o.Kind != process.Removal || o.Profile.Name != "test-part" || o.Part != "U12" || o.Serial != "0042" || o.By != "Kim" || o.Board != "panel 7" {
+	if o.Kind != process.Removal || o.Profile.Name != "test-part" || o.Part != "U12" || o.Serial != "0042" || o.By != "Kim" || o.Board != "panel 7" || !o.Proof {
 		t.Errorf("%+v; want the order as given, with the board that lies on the machine", o)
 	}
 }
@@ -162,7 +162,7 @@ func TestEveryProblemCodeCanHappen(t *testing.T) {
 	try(func(d *desk) { d.failing = errors.New("the disk is gone") }, request("GET", "/api/v1/runs/5", ""))
 	try(func(d *desk) { d.panics = true }, request("GET", "/api/v1/runs", ""))
 	try(nil, request("GET", streamPath, ""))
-	for _, row := range problems[len(problems)-9:] {
+	for _, row := range problems[len(problems)-10:] {
 		try(func(d *desk) { d.answer = &station.Refusal{Code: row.Code, What: "No."} }, request("POST", "/api/v1/runs", start))
 	}
 	seen["body_too_slow"] = slowBody(t) == "body_too_slow"
