@@ -75,6 +75,25 @@ func (s *Station) canProve(o *RunOrder) error {
 	return nil
 }
 
+// proveAir waits for every blower to prove itself, with no heat on, and ends the run when one does not.
+func (s *Station) proveAir(dt time.Duration, v *safety.Verdict) {
+	s.airFor += dt
+	all := true
+	for b := range s.setup.Limits.NBlowers {
+		if !v.Proven[b] {
+			all = false
+			if s.airFor > airPatience {
+				name := s.setup.Limits.Blowers[b].Name
+				s.stop("no_air", "No heat: "+name+" is not proven. Check its fuse, its fan and the airflow switch.", "")
+				return
+			}
+		}
+	}
+	if all {
+		s.afterAir()
+	}
+}
+
 // afterAir goes on to the proof, or straight to the profile.
 func (s *Station) afterAir() {
 	if s.snap.Run.Order.Proof {

@@ -373,24 +373,6 @@ func (s *Station) finish() {
 	}
 }
 
-func (s *Station) proveAir(dt time.Duration, v *safety.Verdict) {
-	s.airFor += dt
-	all := true
-	for b := range s.setup.Limits.NBlowers {
-		if !v.Proven[b] {
-			all = false
-			if s.airFor > airPatience {
-				name := s.setup.Limits.Blowers[b].Name
-				s.stop("no_air", "No heat: "+name+" is not proven. Check its fuse, its fan and the airflow switch.", "")
-				return
-			}
-		}
-	}
-	if all {
-		s.afterAir()
-	}
-}
-
 // rest looks after what is still hot when no run is live: blowers until the heads are cool, fans until the board is.
 func (s *Station) rest(now time.Duration) {
 	sn := &s.snap
