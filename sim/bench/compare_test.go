@@ -1,0 +1,156 @@
+package bench
+
+import (
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"os"
+	"strings"
+	"testing"
+
+	"trivet/sim/catalog"
+)
+
+func TestTheChartOfAComparisonIsAPlainPictureThatSaysWhatItShows(t *testing.T) {
+	p := parts(t, "removal-50mm")
+	p.Scenario.Expect = nil
+	p.Board.Title = `A board with <angles> & "quotes"`
+	laws := []string{"table", "pid", "cascade"}
+	c, err := Compare(t.Context(), p, laws, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	svg := c.SVG()
+	if len(svg) > 80_000 {
+		t.Errorf("%d bytes", len(svg))
+	}
+	seen := map[string]int{}
+	for dec := xml.NewDecoder(strings.NewReader(svg)); ; {
+		tok, err := dec.Token()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			t.Fatalf("not well-formed: %v", err)
+		}
+		if e, ok := tok.(xml.StartElement); ok {
+			seen[e.Name.Local]++
+		}
+	}
+	if seen["title"] != 1 || seen["desc"] != 1 || seen["script"]+seen["foreignObject"]+seen["image"] > 0 {
+		t.Errorf("elements %v", seen)
+	}
+	for _, want := range append(laws, "liquidus 220 °C", "corridor", "Soak", "&lt;angles&gt;", "°C rms") {
+		if !strings.Contains(svg, want) {
+			t.Errorf("%q is not on the chart", want)
+		}
+	}
+	if strings.Contains(svg, "NaN") || strings.Contains(svg, "Inf") {
+		t.Error("a coordinate is not a number")
+	}
+	// Errors on the chart must be those of the summary: once a second instead of ten times, but the same course.
+	for i := range c.Laws {
+		l, sum := &c.Laws[i], 0.0
+		for _, in := range l.Instant[:l.Heats] {
+			sum += square(in.Joint - in.Target)
+		}
+		if got, want := rms(sum, l.Heats), *l.Result.Summary.RmsC; math.Abs(got-want) > 0.03*want+0.05 {
+			t.Errorf("%s: the chart shows %.2f °C rms, the summary says %.2f", l.Law, got, want)
+		}
+	}
+}
+
+// In print and to some eyes there is no colour: pattern and weight alone must tell the laws apart.
+func TestLawsCanBeToldApartInGrey(t *testing.T) {
+	seen := map[string]string{}
+	for _, law := range catalog.Laws() {
+		s, ok := strokes[law]
+		if !ok {
+			t.Errorf("%s has no stroke", law)
+		}
+		look := fmt.Sprint(s.dash)
+		if s.dash == "" {
+			look = fmt.Sprint(s.width)
+		}
+		if other, taken := seen[look]; taken {
+			t.Errorf("%s looks like %s", law, other)
+		}
+		seen[look] = law
+	}
+}
+
+func TestThinningMovesNoLineByMoreThanAFifthOfAPixel(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 4))
+	var p []spot
+	for i := range 400 {
+		p = append(p, spot{float64(i), 50 * math.Sin(float64(i)/30*rng.Float64())})
+	}
+	q := straight(p)
+	k := 0
+	for _, at := range p {
+		for k+2 < len(q) && q[k+1].x < at.x {
+			k++
+		}
+		a, b := q[k], q[k+1]
+		off := math.Abs((b.x-a.x)*(at.y-a.y)-(b.y-a.y)*(at.x-a.x)) / math.Hypot(b.x-a.x, b.y-a.y)
+		if off > 0.2+1e-9 {
+			t.Fatalf("%v is %.3f px off", at, off)
+		}
+	}
+	if flat := straight([]spot{{0, 1}, {1, 1}, {2, 1}, {3, 1}}); len(flat) != 2 {
+		t.Errorf("a straight line keeps %d points", len(flat))
+	}
+}
+
+func TestTicksAreRoundAndInside(t *testing.T) {
+	for _, a := range []axis{{0, 1, 0, 1}, {-15, 15, 9, 3}, {25, 300, 0, 100}, {-0.3, 0.3, 0, 1}, {0, 1e4, 0, 1}} {
+		ticks := a.ticks(6)
+		if len(ticks) < 3 || len(ticks) > 8 {
+			t.Errorf("%+v has %d ticks", a, len(ticks))
+		}
+		for _, v := range ticks {
+			if v < a.lo-1e-9 || v > a.hi+1e-9 {
+				t.Errorf("%+v has a tick at %g", a, v)
+			}
+		}
+	}
+	if niceStep(math.NaN()) != 1 || niceStep(0) != 1 || niceStep(3) != 5 || niceStep(0.021) != 0.025 {
+		t.Error("steps are not round")
+	}
+}
+
+func TestAGoalIsMetAtItsLimitAndNotAbove(t *testing.T) {
+	up, down := 2.0, -7.5
+	s := Sweeped{Boards: 2, Runs: []Summary{{PeakErrorC: &up}, {PeakErrorC: &down}}, Figures: []Figure{
+		{Name: "rms_c", Unit: "°C", N: 2, Median: 1, P95: 2.6}, {Name: "peak_error_c", Unit: "°C", N: 2, Median: 4.75, P95: 7, Worst: down},
+		{Name: "time_above_liquidus_error_s", Unit: "s"},
+	}}
+	words := map[string]string{}
+	for _, j := range s.Judge() {
+		words[j.Figure+" "+j.Of] = j.Word()
+	}
+	for k, want := range map[string]string{
+		"rms_c median": "met", "rms_c 95 %": "not met", "peak_error_c highest": "met", "peak_error_c 95 %": "not met",
+		"time_above_liquidus_error_s median": "no board got there", "rms_above_150_c median": "no board got there",
+	} {
+		if words[k] != want {
+			t.Errorf("%s is %q; want %q", k, words[k], want)
+		}
+	}
+}
+
+// TestTheShippedChartIsWhatTheProgramDraws keeps the example beside the program honest: not to the last digit, but drawn by the same hand.
+func TestTheShippedChartIsWhatTheProgramDraws(t *testing.T) {
+	data, err := os.ReadFile("../../deploy/compare.svg")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"<title", "<desc", "Network switch, 16 layers", "cascade-pid", "clairvoyant"} {
+		if !strings.Contains(string(data), want) {
+			t.Errorf("%q is not in the shipped chart", want)
+		}
+	}
+}
