@@ -8,7 +8,7 @@ import { TraceStore } from './logic/trace.ts';
 import { applyLook, load, save, type Settings } from './settings.ts';
 import type { Command, ForecastCurve, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
 
-export interface Order { profile: string; kind: string; board: string; part: string; serial: string; by: string }
+export interface Order { profile: string; kind: string; board: string; part: string; serial: string; proof: boolean; by: string }
 
 const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temperature, which drifts
 const RETRY_MS = 3000;

@@ -7,7 +7,7 @@ import { temp } from '../logic/units.ts';
 import { clock, kindWords } from '../logic/words.ts';
 
 /** What has been typed about the next run. Outlives the view, so that "Back" loses nothing. */
-export const draft = { board: '', part: '', serial: '' };
+export const draft = { board: '', part: '', serial: '', proof: false };
 
 export function Prepare({ m }: { m: Model }) {
   const title = useRef<HTMLHeadingElement>(null);
@@ -16,7 +16,7 @@ export function Prepare({ m }: { m: Model }) {
     draft.board ||= m.state?.board ?? '';
     m.changed();
   }, []);
-  const change = (key: keyof typeof draft) => (e: Event) => {
+  const change = (key: 'board' | 'part' | 'serial') => (e: Event) => {
     draft[key] = (e.target as HTMLInputElement).value;
     m.changed();
   };
@@ -30,6 +30,13 @@ export function Prepare({ m }: { m: Model }) {
         <Field label="Serial" value={draft.serial} input={change('serial')} />
         <Field label="Your name" value={m.settings.name} input={(e) => m.set({ name: (e.target as HTMLInputElement).value.slice(0, 60) })} />
       </div>
+      <label class={`proof${draft.proof ? ' picked' : ''}`}>
+        <input type="checkbox" checked={draft.proof} onChange={(e) => { draft.proof = (e.target as HTMLInputElement).checked; m.changed(); }} />
+        <span>
+          <strong>Prove the thermocouples first</strong>
+          <small>about two minutes of gentle heat, one heater at a time; finds wrong plugs and loose beads</small>
+        </span>
+      </label>
       <p class="caution">
         Before heat: fume extraction on, nothing that burns near the board, hands and sleeves clear, the emergency stop within
         reach. Local rules for mains voltage, hot work and fumes apply.
