@@ -2,6 +2,7 @@ package station
 
 import (
 	"errors"
+	"sync"
 	"testing"
 	"time"
 
@@ -28,12 +29,15 @@ type fake struct {
 
 // pin is an output that remembers and can be told to fail.
 type pin struct {
+	mu    sync.Mutex // for the test that looks on while another goroutine may switch
 	on    bool
 	edges int
 	fails bool
 }
 
 func (p *pin) Set(on bool) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if p.fails {
 		return errors.New("no such line")
 	}
@@ -42,6 +46,13 @@ func (p *pin) Set(on bool) error {
 	}
 	p.on = on
 	return nil
+}
+
+// is returns the level, safely beside another goroutine.
+func (p *pin) is() bool {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.on
 }
 
 type contact func() bool

@@ -300,12 +300,12 @@ func TestTheSafetyGoroutineTakesTheHeatWhenTheLoopHangs(t *testing.T) {
 		s.heating()
 		time.Sleep(safety.MaxLate - time.Millisecond)
 		synctest.Wait()
-		if !s.f.enable.on {
+		if !s.f.enable.is() {
 			t.Error("heat-enable dropped before a tick was missed")
 		}
 		time.Sleep(2 * time.Millisecond)
 		synctest.Wait()
-		if s.f.enable.on {
+		if s.f.enable.is() {
 			t.Error("heat-enable is still on after the loop fell silent")
 		}
 		s.step()
