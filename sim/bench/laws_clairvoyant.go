@@ -17,7 +17,7 @@ import (
 
 // The clairvoyant optimum is no law but a bound: how near the joint can come to the plan on this very board and machine when all
 // is known beforehand. It works out set-points of top air, bottom air and area heaters, one each every knot seconds, by bounded
-// Gauss–Newton steps whose derivatives come from whole bench runs of the very plant, without noise, against the true joint.
+// Gauss–Newton steps whose derivatives come from whole bench runs of the very plant, all but without noise, against the true joint.
 // The station, the loops of the heaters, the relays, the mains budget and the guard are in those runs as in any other.
 //
 // It finds a local optimum of a drive with straight lines between knots: a floor that others are measured by, not a proof that
@@ -31,7 +31,7 @@ const (
 	gains     = 0.02 // a step or a round that takes off less than this share is the last
 	bodyRoom  = 3.0  // K below the limit of the body from where the reading of its top costs
 	boardRoom = 4.0  // the same for the board's own ceiling
-	coldGrain = 1e-6 // °C rms: a rig without noise still needs a number above 0
+	coldGrain = 0.06 // °C rms, a fraction of a step of the amplifiers: a reading that never moves at all is taken for a dead one
 )
 
 // damps are the dampings tried side by side in each step, in units of a residual's squared derivative, (K/K)² summed over a run:
