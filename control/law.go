@@ -148,7 +148,9 @@ func (l *Law) Step(now time.Duration, in *Inputs, out *Outputs) {
 		if !l.hasY {
 			l.joint, l.hasY = float64(y), true // a filter starts from its first good sample
 		}
-		l.joint += dt / (l.cfg.Tuning.Filter + dt) * (float64(y) - l.joint)
+		if dt > 0 { // without a filter and without time passing the share would be nothing by nothing
+			l.joint += dt / (l.cfg.Tuning.Filter + dt) * (float64(y) - l.joint)
+		}
 	}
 	switch {
 	case in.Heat && in.Plan != nil:

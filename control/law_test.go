@@ -242,3 +242,14 @@ func BenchmarkLawStep(b *testing.B) {
 		l.Step(time.Duration(k)*100*time.Millisecond, &in, &out)
 	}
 }
+
+func TestALawWithoutAFilterAsksForNumbers(t *testing.T) {
+	tuning := DefaultTuning()
+	tuning.Filter = 0
+	l := New(Config{Zones: zones(), Budget: 5200, Tuning: tuning, Ambient: 25, Reach: Reach{TopH: 100, BottomH: 70, AreaView: 0.5}, Load: Load{Board: 5500, Part: 10500}})
+	in, out := Inputs{Plan: plan(t), Heat: true, Allowed: 15, Joint: unit.Measured(0, 25)}, Outputs{}
+	l.Step(0, &in, &out)
+	if out.Bad {
+		t.Error("the first step of an unfiltered law is no number")
+	}
+}
