@@ -131,7 +131,7 @@ await flow('holding for a second and a half starts the chosen profile with what 
   await page.waitForTimeout(1000);
   await page.mouse.up();
   await said(page, 'Preheat');
-  assert.deepEqual(station.run.order, { profile: 'sn-removal', kind: 'removal', board: 'Controller board 7', part: 'BGA 15 × 15', serial: '', by: 'Mira' });
+  assert.deepEqual(station.run.order, { profile: 'sn-removal', kind: 'removal', board: 'Controller board 7', part: 'BGA 15 × 15', serial: '', proof: false, by: 'Mira' });
 });
 
 await flow('holding Space starts too, and the repeats of the key do not matter', async (page, station) => {
