@@ -164,7 +164,7 @@ func TestAKilledRunIsAbortedAndNothingResumes(t *testing.T) {
 		}
 		missing := last - float64(r.Samples-1)*0.1
 		worst = max(worst, missing)
-		if missing > 1.05 { // one second, and the sample that was just being made
+		if missing > 1.2 { // one second between commits, the sample that was being made, and a commit under way on a busy disk
 			t.Errorf("kill %d: %.2f s of samples are missing (%d kept, last seen at %.2f s)", k, missing, r.Samples, last)
 		}
 		if err := again.cmd.Process.Signal(syscall.SIGTERM); err != nil {
