@@ -19,16 +19,15 @@ type Clerk struct {
 	head   func(*RunOrder) RunHead
 	report func(error) // told when the record fails or recovers; may be nil
 	chans  []Channel
+	alarms []safety.Alarm // the table, fetched once: every snapshot is compared with it
 
 	free, full chan *Snapshot
-	lost       uint64 // snapshots dropped because the clerk was behind; read by the tick goroutine only
 
 	mu      sync.RWMutex // shared with readers; never with the tick
 	latest  Snapshot
 	rows    []Sample
 	runID   int64
 	run     int // counts runs, so that readers see a new one
-	head0   RunHead
 	verdict *process.Verdict
 	events  []Numbered
 	evSeq   uint64
@@ -55,7 +54,7 @@ const (
 
 // NewClerk returns a clerk for a station. head describes a run for the record when it begins.
 func NewClerk(u *Setup, rec Recorder, head func(*RunOrder) RunHead, report func(error)) *Clerk {
-	c := &Clerk{setup: u, rec: rec, head: head, report: report, chans: ChannelsOf(u), kept: true,
+	c := &Clerk{setup: u, rec: rec, head: head, report: report, chans: ChannelsOf(u), alarms: safety.Rows(), kept: true,
 		free: make(chan *Snapshot, ringSize), full: make(chan *Snapshot, ringSize)}
 	for range ringSize {
 		c.free <- new(Snapshot)
@@ -72,7 +71,6 @@ func (c *Clerk) Publish(s *Snapshot) {
 		*p = *s
 		c.full <- p // has room for every snapshot there is
 	default:
-		c.lost++
 	}
 }
 
@@ -126,9 +124,8 @@ func (c *Clerk) open(ctx context.Context, s *Snapshot) {
 	h.Channels, h.Period = c.chans, c.setup.Period
 	id, err := c.rec.Begin(ctx, h)
 	c.keep(err)
-	h.ID = id
 	c.mu.Lock()
-	c.order, c.runID, c.head0, c.verdict = s.Run.Order, id, h, nil
+	c.order, c.runID, c.verdict = s.Run.Order, id, nil
 	c.run++
 	c.rows, c.sent = make([]Sample, 0, 8192), 0 // a new slice: readers may still hold the old run's rows
 	c.mu.Unlock()
@@ -205,11 +202,10 @@ func (c *Clerk) notice(s *Snapshot) {
 	if s.Lift.Missed && !c.last.Lift.Missed {
 		c.event(s, "lift:missed", "The lift window closed without a confirmation.", "")
 	}
-	rows := safety.Rows()
 	for i := range s.NAlarms {
 		a := &s.Alarms[i]
 		if a.At == s.At { // raised in this very tick
-			c.event(s, "alarm:"+rows[a.Row].Code, safety.Title(&c.setup.Limits, a.Row, a.Subject)+".", "")
+			c.event(s, "alarm:"+c.alarms[a.Row].Code, safety.Title(&c.setup.Limits, a.Row, a.Subject)+".", "")
 		}
 	}
 }

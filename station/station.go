@@ -85,7 +85,6 @@ type Station struct {
 	last      time.Duration
 	started   bool
 	publish   func(*Snapshot)
-	badPins   int // failed writes in a row
 }
 
 type request struct {
@@ -144,7 +143,7 @@ func (s *Station) Tick(now, late time.Duration) {
 	s.read(now)
 	s.obey(now)
 	s.facts.Late = late
-	s.facts.Armed = sn.State.Heats() && sn.Phase != PhaseAir && sn.Phase != PhaseCool
+	s.facts.Armed = s.heating()
 	s.facts.Driven = s.driven
 	verdict := s.keeper.Judge(now, &s.facts)
 	sn.Verdict, sn.Facts = verdict, s.facts
@@ -267,11 +266,8 @@ func (s *Station) act(on safety.Mask) {
 		for _, r := range s.hw.Relays {
 			_ = r.Set(false) // the first failure is already counted
 		}
-		s.badPins++
 		s.facts.BadDrive = true
 		on = 0
-	} else {
-		s.badPins = 0
 	}
 	s.driven = on
 	for i, b := range s.hw.Blowers {
