@@ -128,7 +128,7 @@ var rows = [...]Alarm{
 		Code: "joint_missing", Title: "%s is lost; the run goes on with the other joints", Of: EachSensor, Action: Tell, Armed: true, After: time.Second,
 		Do: "The coldest joint may now be one that nobody measures: lift only when you are sure. Mend it before the next run.",
 		True: func(l *Limits, f *Facts, i int) bool {
-			return l.Sensors[i].Guard && !needed(l, f, i) && !f.Readings[i].Usable()
+			return l.Sensors[i].Guard && !needed(l, f, i) && !without(l, f, i) && !f.Readings[i].Usable()
 		},
 	},
 	{
@@ -171,9 +171,16 @@ func overCeiling(l *Limits, f *Facts, i int) bool {
 	return ok && limit > 0 && c >= limit
 }
 
-// needed reports whether heat depends on sensor i now: it is a guard, and not one of several joints of which another still reads.
+// without reports whether the run was begun without sensor i, as only a joint or the package top can be.
+func without(l *Limits, f *Facts, i int) bool {
+	r := l.Sensors[i].Role
+	return f.Without.Has(i) && (r == RoleJoint || r == RolePackageTop)
+}
+
+// needed reports whether heat depends on sensor i now: it is a guard, not one the run was begun without, and not one of several
+// joints of which another still reads.
 func needed(l *Limits, f *Facts, i int) bool {
-	if !l.Sensors[i].Guard {
+	if !l.Sensors[i].Guard || without(l, f, i) {
 		return false
 	}
 	if l.Sensors[i].Role != RoleJoint {

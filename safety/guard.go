@@ -138,7 +138,7 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 	if v.Tripped {
 		v.Allow = 0
 	}
-	v.Ready = g.ready()
+	v.Ready = Ready(&g.limits, &g.facts)
 	g.verdict = v
 	return v
 }
@@ -222,16 +222,19 @@ func (g *Guard) latch(r, i int) {
 	g.mem[r][i].latched = true
 }
 
-func (g *Guard) subjects(s Subject) int {
+func (g *Guard) subjects(s Subject) int { return subjects(&g.limits, s) }
+
+// subjects is how many there are of a kind.
+func subjects(l *Limits, s Subject) int {
 	switch s {
 	case EachSensor:
-		return g.limits.NSensors
+		return l.NSensors
 	case EachHeater:
-		return g.limits.NHeaters
+		return l.NHeaters
 	case EachBlower:
-		return g.limits.NBlowers
+		return l.NBlowers
 	case EachInterlock:
-		return g.limits.NInterlock
+		return l.NInterlock
 	}
 	return 1
 }

@@ -19,16 +19,16 @@ const (
 	MaxInterlocks = 8
 )
 
-// Mask is a set of heaters, one bit each, bit 0 being heater 0.
+// Mask is a set of heaters, or where it says so of sensors, one bit each, bit 0 being number 0.
 type Mask uint16
 
 // All is the set of every heater.
 const All = Mask(1<<MaxHeaters - 1)
 
-// Has reports whether heater i is in the set.
+// Has reports whether i is in the set.
 func (m Mask) Has(i int) bool { return m&(1<<i) != 0 }
 
-// With returns the set with heater i added.
+// With returns the set with i added.
 func (m Mask) With(i int) Mask { return m | 1<<i }
 
 // Role says what a sensor watches. The words are stored and sent: do not rename them.
@@ -121,6 +121,9 @@ type Facts struct {
 	// Ceiling tightens the station's ceiling for one role in this run; zero leaves the station's own.
 	// A run can never loosen a ceiling: the lower of the two counts (invariant I-16).
 	RunCeiling Ceilings
+	// Without is the set of sensors this run was begun without: joints of a repeat that is steered by an estimate, and the package
+	// top where its peak is bounded. Losing them means nothing; a ceiling they read still counts. No other role can be left out.
+	Without    Mask
 	BadDrive   bool // the control law asked for something that is not a duty between 0 and 1
 	Silent     bool // set by the keeper: no tick arrived in time
 }

@@ -35,7 +35,9 @@ var permissives = [...]Permissive{
 	},
 	{
 		Code: "sensor", Title: "%s reads", Not: "%s does not read", Do: "Push its plug home.", Of: EachSensor,
-		Holds: func(l *Limits, f *Facts, i int) bool { return !l.Sensors[i].Guard || f.Readings[i].Usable() },
+		Holds: func(l *Limits, f *Facts, i int) bool {
+			return !l.Sensors[i].Guard || without(l, f, i) || f.Readings[i].Usable()
+		},
 	},
 	{
 		Code: "cold", Title: "%s is cool", Not: "%s is still hot", Do: "Wait until it is below 60 °C.", Of: EachSensor,
@@ -65,11 +67,12 @@ func (p *Permissive) Applies(l *Limits, i int) bool {
 	return false
 }
 
-// ready reports whether every permissive holds for every subject it applies to.
-func (g *Guard) ready() bool {
+// Ready reports whether every permissive holds for every subject it applies to. The guard asks it every tick; the station asks
+// once more for a run that would do without a sensor.
+func Ready(l *Limits, f *Facts) bool {
 	for p := range permissives {
-		for i := range g.subjects(permissives[p].Of) {
-			if !permissives[p].Holds(&g.limits, &g.facts, i) {
+		for i := range subjects(l, permissives[p].Of) {
+			if !permissives[p].Holds(l, f, i) {
 				return false
 			}
 		}
