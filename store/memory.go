@@ -21,11 +21,12 @@ const (
 // tests. What does not fit pushes out the oldest. Its methods may be called from any goroutine and never wait for anything.
 type Memory struct {
 	// One lock for everything. Nothing inside waits for anything, so it is held for microseconds.
-	mu     sync.Mutex
-	runs   []*memoryRun // oldest first
-	events []memoryEvent
-	bytes  int
-	last   int64 // highest number given or adopted
+	mu      sync.Mutex
+	runs    []*memoryRun // oldest first
+	events  []memoryEvent
+	bytes   int
+	last    int64              // highest number given or adopted
+	lessons [][]station.Lesson // one list per pairing, the one set last at the end
 }
 
 // memoryRun is one run. next is the lowest number its next sample may have.

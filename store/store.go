@@ -17,8 +17,10 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"syscall"
 	"time"
@@ -35,8 +37,9 @@ type DB struct {
 	recovered []station.RunRecord
 	notices   []string
 
-	mu   sync.Mutex
-	open map[int64]*openRun // runs begun by this process and not yet ended
+	mu         sync.Mutex
+	open       map[int64]*openRun // runs begun by this process and not yet ended
+	badLessons map[string]int     // damaged lessons found so far, per pairing
 }
 
 // openRun is what Append must know of a run without asking the disk.
@@ -55,7 +58,7 @@ func Open(ctx context.Context, dir string) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &DB{dir: dir, lock: lock, open: map[int64]*openRun{}}
+	d := &DB{dir: dir, lock: lock, open: map[int64]*openRun{}, badLessons: map[string]int{}}
 	if err := d.openFiles(ctx); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
@@ -166,8 +169,17 @@ func clock(t time.Duration) string {
 // Recovered returns the runs that were found open and closed as power lost, oldest first.
 func (d *DB) Recovered() []station.RunRecord { return append([]station.RunRecord(nil), d.recovered...) }
 
-// Notices returns sentences that the operator must see: which file was damaged and set aside. Usually there are none.
-func (d *DB) Notices() []string { return append([]string(nil), d.notices...) }
+// Notices returns sentences that the operator must see: which file was damaged and set aside when it was opened, and what
+// was found damaged since. Usually there are none.
+func (d *DB) Notices() []string {
+	out := append([]string(nil), d.notices...)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, p := range slices.Sorted(maps.Keys(d.badLessons)) {
+		out = append(out, fmt.Sprintf("%d of the lessons about %q are damaged and left out; the next run on it teaches anew.", d.badLessons[p], p))
+	}
+	return out
+}
 
 // Close closes the files. Calls made afterwards fail.
 func (d *DB) Close() error {
