@@ -76,6 +76,9 @@ const (
 	hottestChip unit.Celsius = 60
 )
 
+// plausible reports whether a chip can have that temperature; NaN cannot.
+func plausible(cold unit.Celsius) bool { return cold >= coldestChip && cold <= hottestChip }
+
 // Quality says whether the frame may be believed. What makes the whole frame worthless goes first, then the chip's own
 // flags, then the cold junction. It does not know about time: a frozen chip sends good frames.
 func (f Frame) Quality() unit.Quality {
@@ -88,7 +91,7 @@ func (f Frame) Quality() unit.Quality {
 		return unit.ShortGround
 	case f.Fault&ShortSupply != 0:
 		return unit.ShortSupply
-	case !(f.Cold >= coldestChip && f.Cold <= hottestChip):
+	case !plausible(f.Cold):
 		return unit.ColdJunction
 	}
 	return unit.Good

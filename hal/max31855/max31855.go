@@ -158,11 +158,14 @@ func (d *Dev) frozen(now time.Duration) bool {
 }
 
 func (d *Dev) noteCold(now time.Duration, q unit.Quality) {
-	switch q {
-	case unit.NotRead, unit.NoAnswer, unit.Frozen, unit.ColdJunction:
+	cold := Decode(d.raw).Cold
+	switch {
+	case q == unit.NotRead || q == unit.NoAnswer || q == unit.Frozen:
 		d.cold = unit.Unusable(now, q)
+	case !plausible(cold): // also beside an open couple, which is the reason told for the junction
+		d.cold = unit.Unusable(now, unit.ColdJunction)
 	default:
-		d.cold = unit.Measured(now, Decode(d.raw).Cold)
+		d.cold = unit.Measured(now, cold)
 	}
 }
 

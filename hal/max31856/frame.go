@@ -76,10 +76,15 @@ const (
 	hottestChip unit.Celsius = 60
 )
 
+// coldSound reports whether neither the chip nor its number says that the cold junction is worthless.
+func (f Frame) coldSound() bool {
+	cold := f.Cold()
+	return f.Status&(ColdRange|ColdHigh|ColdLow) == 0 && cold >= coldestChip && cold <= hottestChip
+}
+
 // Quality says whether the frame may be believed. All zeros would be 0 °C at a chip of exactly 0 °C; it is never believed.
 // Overvoltage goes before an open couple, since under it nothing else is looked for. It does not know about time.
 func (f Frame) Quality() unit.Quality {
-	cold := f.Cold()
 	switch {
 	case f.Dead:
 		return unit.NoAnswer
@@ -87,7 +92,7 @@ func (f Frame) Quality() unit.Quality {
 		return unit.ShortSupply
 	case f.Status&Open != 0:
 		return unit.Open
-	case f.Status&(ColdRange|ColdHigh|ColdLow) != 0 || !(cold >= coldestChip && cold <= hottestChip):
+	case !f.coldSound():
 		return unit.ColdJunction
 	case f.Status&(HotRange|HotHigh|HotLow) != 0:
 		return unit.OutOfRange

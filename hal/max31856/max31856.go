@@ -247,11 +247,13 @@ func (d *Dev) frozen(now time.Duration) bool {
 }
 
 func (d *Dev) noteCold(now time.Duration, q unit.Quality) {
-	switch q {
-	case unit.Good, unit.Open, unit.OutOfRange:
-		d.cold = unit.Measured(now, d.last.Cold())
-	default: // under overvoltage the cold junction is not converted either
+	switch {
+	case q != unit.Good && q != unit.Open && q != unit.OutOfRange: // under overvoltage the cold junction is not converted either
 		d.cold = unit.Unusable(now, q)
+	case !d.last.coldSound(): // also beside an open couple, which is the reason told for the junction
+		d.cold = unit.Unusable(now, unit.ColdJunction)
+	default:
+		d.cold = unit.Measured(now, d.last.Cold())
 	}
 }
 
