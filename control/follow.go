@@ -41,7 +41,8 @@ func (f *Follower) Begin(plan *process.Plan, c FollowConfig) { *f = Follower{cfg
 
 // FollowIn is what one step depends on.
 type FollowIn struct {
-	Coldest unit.Reading // coldest usable joint
+	Coldest unit.Reading // coldest usable joint, or what it is taken for
+	Doubt   unit.Kelvin  // how far the joint may be from Coldest either way; 0 for one that is measured
 	Frozen  bool         // a person or the guard holds the run
 	Lifted  bool         // the technician says the part is off
 	TooHot  bool         // package top or board is at its limit: the window closes
@@ -70,7 +71,7 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 		dt = 0
 	}
 	f.last, f.running = now, true
-	f.melt(dt, in.Coldest)
+	f.melt(dt, in.Coldest, in.Doubt)
 
 	p := f.plan.At(f.at)
 	out := Followed{}
@@ -116,8 +117,9 @@ func paced(dt time.Duration, pace float64) time.Duration {
 }
 
 // melt counts how long the coldest joint has been liquid. A missing reading stops the count but does not reset the
-// time above liquidus, which limits the part's exposure and must err on the long side.
-func (f *Follower) melt(dt time.Duration, r unit.Reading) {
+// time above liquidus, which limits the part's exposure and must err on the long side; with a doubt the lower bound says what
+// is molten and the upper bound what is above liquidus.
+func (f *Follower) melt(dt time.Duration, r unit.Reading, doubt unit.Kelvin) {
 	c, ok := r.Temp()
 	if !ok {
 		if f.above > 0 {
@@ -126,10 +128,10 @@ func (f *Follower) melt(dt time.Duration, r unit.Reading) {
 		f.molten = 0
 		return
 	}
-	if c >= f.cfg.Liquidus {
+	if c.Plus(doubt) >= f.cfg.Liquidus {
 		f.above += dt
 	}
-	if c >= f.cfg.Liquidus.Plus(f.cfg.Margin) {
+	if c.Plus(-doubt) >= f.cfg.Liquidus.Plus(f.cfg.Margin) {
 		f.molten += dt
 	} else {
 		f.molten = 0

@@ -97,6 +97,17 @@ func WithBodyLimit(p Profile, limitC float64) (Profile, error) {
 	return NewProfile(p)
 }
 
+// Lowered returns the profile with its peak lowered by some kelvin, for a joint that is not known better than that, but not below
+// what the coldest ball needs to melt. Segments below the lowered peak stay as they are.
+func Lowered(p Profile, by unit.Kelvin) (Profile, error) {
+	peak := max(p.Alloy.Liquidus.Plus(marginOverLiquidus), p.Peak().Plus(-by))
+	p.Segments = slices.Clone(p.Segments)
+	for i := range p.Segments {
+		p.Segments[i].Target = min(p.Segments[i].Target, peak)
+	}
+	return NewProfile(p)
+}
+
 // validName keeps names usable as file names, in addresses and in a shell, without quoting anywhere.
 func validName(s string) bool {
 	if s == "" || len(s) > maxName || !(s[0] >= 'a' && s[0] <= 'z') {

@@ -19,6 +19,10 @@ type Ahead struct {
 	Code           string        // the strongest reason; empty when there is none
 	Text, Remedy   string        // for people
 	Stops          bool          // the reason is strong enough to hold the run before reflow
+
+	// Kinship with the boards of the lesson the run was begun with: Distance in units of what is usual between days.
+	KinKnown, Kin bool
+	Distance      float64
 }
 
 // SetAhead hands over a forecast. Safe from any goroutine.
@@ -36,6 +40,9 @@ func (s *Station) commit(now time.Duration) {
 		return
 	}
 	if sn.Run.Point.Segment < s.commitSeg || sn.Run.Profile < sn.Run.Plan.HoldEnd(s.commitSeg-1) {
+		return
+	}
+	if !s.mayReflow(now) {
 		return
 	}
 	a := sn.Ahead

@@ -281,6 +281,10 @@ func (c *Clerk) row(s *Snapshot) Sample {
 	if s.Run.HasPlan {
 		put(i, float64(s.Run.Point.Target))
 	}
+	if e := &s.Estimate; e.Has {
+		put(len(c.chans)-2, float64(e.Joint))
+		put(len(c.chans)-1, float64(e.Doubt))
+	}
 	put(i+1, s.Run.Profile.Seconds())
 	i += 2
 	for k := range c.setup.Heaters {
@@ -306,37 +310,37 @@ func ChannelsOf(u *Setup) []Channel {
 	for _, h := range u.Heaters {
 		out = append(out, Channel{Name: "set:" + h.Name, Unit: "°C", Kind: "set"}, Channel{Name: "duty:" + h.Name, Unit: "1", Kind: "duty"})
 	}
-	return append(out, Channel{Name: "fan", Unit: "1", Kind: "fan"}, Channel{Name: "power", Unit: "W", Kind: "power"})
+	return append(out, Channel{Name: "fan", Unit: "1", Kind: "fan"}, Channel{Name: "power", Unit: "W", Kind: "power"},
+		Channel{Name: EstimateColumn, Unit: "°C", Kind: "estimate"}, Channel{Name: "joint_doubt", Unit: "°C", Kind: "doubt"})
 }
+
+// EstimateColumn is the column with what the law took the coldest joint for; half the width of its 95 % band follows it.
+const EstimateColumn = "joint_estimate"
 
 // Judge compares the recorded rows of a run with its process window.
 func Judge(u *Setup, o *RunOrder, rows []Sample) (process.Verdict, error) {
 	tr := process.Trace{}
-	for _, s := range u.Sensors {
-		role := "other"
-		switch s.Role {
-		case safety.RoleJoint:
-			role = "joint"
-		case safety.RolePackageTop:
-			role = "body"
-		default:
-			continue // ceilings of the other sensors are the guard's business
+	var from []int // columns of the record, in the order of the trace's
+	for i, s := range u.Sensors {
+		switch {
+		case s.Role == safety.RoleJoint && !o.NoJoint:
+			tr.Columns, from = append(tr.Columns, process.Column{Name: s.Name, Role: "joint"}), append(from, i)
+		case s.Role == safety.RolePackageTop:
+			tr.Columns, from = append(tr.Columns, process.Column{Name: s.Name, Role: "body"}), append(from, i)
 		}
-		tr.Columns = append(tr.Columns, process.Column{Name: s.Name, Role: role})
+		// Ceilings of the other sensors are the guard's business.
+	}
+	if o.NoJoint { // nothing measured the joint: what it was taken for is judged, and the column's name says so
+		tr.Columns, from = append(tr.Columns, process.Column{Name: EstimateColumn, Role: "joint"}), append(from, len(ChannelsOf(u))-2)
 	}
 	for _, r := range rows {
 		tr.Time = append(tr.Time, r.At)
-		k := 0
-		for i, s := range u.Sensors {
-			if s.Role != safety.RoleJoint && s.Role != safety.RolePackageTop {
-				continue
-			}
+		for k, i := range from {
 			v := unit.Unusable(r.At, r.Quality[i])
 			if r.Quality[i] == unit.Good {
 				v = unit.Measured(r.At, unit.Celsius(r.Values[i]))
 			}
 			tr.Columns[k].Readings = append(tr.Columns[k].Readings, v)
-			k++
 		}
 	}
 	var body *unit.Celsius

@@ -61,7 +61,7 @@ func newProving(o *Options) proving {
 // canProve begins a proof when the order asks for one, or says why there can be none.
 func (s *Station) canProve(o *RunOrder) error {
 	s.snap.Proof = ProofNow{Zone: -1}
-	if !o.Proof {
+	if !o.proves() {
 		return nil
 	}
 	if s.proving.cfg == nil {
@@ -69,7 +69,7 @@ func (s *Station) canProve(o *RunOrder) error {
 	}
 	s.proving.out, s.proving.in = proof.Out{Zone: -1}, proof.In{}
 	s.proving.share.Begin()
-	if err := s.proving.proof.Begin(*s.proving.cfg); err != nil {
+	if err := s.proving.proof.Begin(s.provable()); err != nil {
 		return &Refusal{Code: "no_proof", What: "The thermocouples cannot be proven: " + err.Error() + "."}
 	}
 	return nil
@@ -96,7 +96,7 @@ func (s *Station) proveAir(dt time.Duration, v *safety.Verdict) {
 
 // afterAir goes on to the proof, or straight to the profile.
 func (s *Station) afterAir() {
-	if s.snap.Run.Order.Proof {
+	if s.snap.Run.Order.proves() {
 		s.snap.Phase, s.snap.Run.HasPlan = PhaseProof, false // nothing is planned until the proof says where the board is
 		return
 	}
@@ -125,16 +125,16 @@ func (s *Station) prove(now, dt time.Duration, v *safety.Verdict) {
 // fromHere plans the run anew from where the warm-up has left the joint. It allocates, once, between two steps of the run.
 func (s *Station) fromHere() {
 	sn := &s.snap
-	if sn.Coldest < 0 {
+	from, ok := s.whereToBegin()
+	if !ok {
 		return // the guard is dealing with it; the plan waits for a reading
 	}
-	from, _ := sn.Sensors[sn.Coldest].Temp()
-	plan, err := process.NewPlan(sn.Run.Order.Profile, from)
+	plan, err := process.NewPlan(s.profile, from)
 	if err != nil {
 		s.stop("bad_profile", "The profile cannot be followed after the warm-up: "+err.Error()+".", "")
 		return
 	}
-	s.walkThrough(&sn.Run.Order.Profile, plan)
+	s.walkThrough(&s.profile, plan)
 	sn.Run.Plan, sn.Run.HasPlan, sn.Run.Point = plan, true, plan.At(0)
 	sn.Phase = PhaseHeat
 }
@@ -154,6 +154,9 @@ func (s *Station) steerProof(now time.Duration) {
 	p.share.Steps[0].Duty = p.out.Duty
 	p.share.Step(now, &s.in, &s.out)
 	s.facts.BadDrive, s.snap.Fan = s.out.Bad, 0
+	if s.watch != nil {
+		s.watch.Watch(now, &s.in, &p.out.Duty)
+	}
 }
 
 // ProofText says in a sentence what the proof has found, and in another what to do.

@@ -158,27 +158,27 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	if s.noRecord.Load() {
 		return &Refusal{Code: "no_record", What: "The record cannot be kept, so no run may start.", Do: "Make room on the disk or mend it."}
 	}
-	if !sn.Verdict.Ready {
-		return unready(&s.setup.Limits, &s.facts)
-	}
 	if c.Order == nil {
 		return &Refusal{Code: "no_order", What: "A start must say what to run."}
 	}
-	if sn.Coldest < 0 {
-		return &Refusal{Code: "no_joint", What: "No joint thermocouple reads.", Do: "Push its plug home."}
+	start, err := s.prepare(c.Order)
+	if err != nil {
+		return err
 	}
-	from, _ := sn.Sensors[sn.Coldest].Temp()
-	plan, err := process.NewPlan(c.Order.Profile, from)
+	plan, err := process.NewPlan(start.profile, start.from)
 	if err != nil {
 		return &Refusal{Code: "bad_profile", What: "The profile cannot be followed: " + err.Error()}
 	}
+	s.facts.Without = start.without
 	if err := s.canProve(c.Order); err != nil {
 		return err
 	}
 	if err := s.move(Start); err != nil {
 		return err
 	}
-	p := &c.Order.Profile
+	s.profile = start.profile
+	p := &s.profile
+	s.teach(c.Order, start.lower)
 	s.law.Begin()
 	s.walkThrough(p, plan)
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
@@ -217,6 +217,7 @@ func (s *Station) end(st State, code, reason, by string) {
 	s.snap.Lift.Open, s.snap.Lift.Waiting = false, false
 	s.snap.Run.Finished, s.snap.Run.Waiting = true, false
 	s.offAt, s.wasHot = s.snap.At, true
+	s.learned(st, code)
 }
 
 func (s *Station) blow(on bool) {
@@ -287,11 +288,11 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	}
 	s.facts.HeatFor += dt
 	frozen := sn.State == Held || sn.State == Holding || v.Hold
-	coldest := unit.Unusable(now, unit.NotRead)
-	if sn.Coldest >= 0 {
-		coldest = sn.Sensors[sn.Coldest]
+	coldest, doubt := s.coldest(now)
+	if s.lostSight(dt, coldest) {
+		return
 	}
-	walk := control.FollowIn{Coldest: coldest, Frozen: frozen, Lifted: s.lifted, TooHot: s.tooHot()}
+	walk := control.FollowIn{Coldest: coldest, Doubt: doubt, Frozen: frozen, Lifted: s.lifted, TooHot: s.tooHot()}
 	if s.pacer != nil && sn.Phase != PhaseCool {
 		walk.Pace = s.pacer.Pace()
 	}

@@ -2,6 +2,7 @@ package station
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -87,14 +88,21 @@ func liftSentence(s *Snapshot, u *Setup) (text, more string) {
 
 // jointClause says where the coldest joint is and how that compares with the plan.
 func jointClause(s *Snapshot, u *Setup) string {
-	if s.Coldest < 0 {
+	var c unit.Celsius
+	var out string
+	switch {
+	case s.Run.Order != nil && s.Run.Order.NoJoint && s.State.Live():
+		if !s.Estimate.Has {
+			return "The joint is not known yet"
+		}
+		c = s.Estimate.Joint
+		out = fmt.Sprintf("Joint estimated at %s, give or take %.0f °C", c, math.Ceil(float64(s.Estimate.Doubt)))
+	case s.Coldest >= 0:
+		c, _ = s.Sensors[s.Coldest].Temp()
+		out = "Coldest joint " + c.String()
+	default:
 		return "No joint reads"
 	}
-	c, ok := s.Sensors[s.Coldest].Temp()
-	if !ok {
-		return "No joint reads"
-	}
-	out := "Coldest joint " + c.String()
 	if s.State.Heats() && s.Run.HasPlan && s.Phase != PhaseLift {
 		switch d := c.Sub(s.Run.Point.Target); {
 		case d >= 0.5:

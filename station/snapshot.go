@@ -3,6 +3,8 @@ package station
 import (
 	"time"
 
+	"trivet/control/boardid"
+	"trivet/control/learn"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -32,6 +34,9 @@ type Snapshot struct {
 	NoGo    bool    // held before reflow because the forecast says that it cannot be reached
 	Lift    LiftNow
 	Proof   ProofNow // meaningful in PhaseProof
+
+	Estimate EstimateNow
+	Lesson   *learn.Lesson // what the run that has just ended has taught; nil during a run and where nothing was learned
 
 	// The kink of melting has been seen in the reading of joint MeltSensor, beginning at MeltSeen.
 	Melted     bool
@@ -96,6 +101,21 @@ type RunOrder struct {
 	Serial  string
 	By      string // who asked
 	Proof   bool   // prove the thermocouples by a gentle warm-up first
+
+	// NoJoint asks for a repeat with no thermocouple at the joint: steered by an estimate, always after a proof, and only on a
+	// board that behaves like the ones its lesson is from.
+	NoJoint bool
+	// BoundedPeak lets such a run go without a lesson, without a package top, or with a board of another kind, at a lowered peak.
+	BoundedPeak bool
+	Lesson      *boardid.Theta // what earlier boards of this pairing have taught; nil for nothing
+	Lessons     int            // how many of them
+}
+
+// EstimateNow is what a law that knows the board takes the coldest joint for.
+type EstimateNow struct {
+	Has   bool
+	Joint unit.Celsius
+	Doubt unit.Kelvin // half the width of the band that holds the true joint 95 % of the time
 }
 
 // HeaterNow is one heater in this tick.

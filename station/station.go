@@ -12,7 +12,10 @@ import (
 	"time"
 
 	"trivet/control"
+	"trivet/control/boardid"
+	"trivet/control/learn"
 	"trivet/control/proof"
+	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
 )
@@ -48,6 +51,23 @@ type Pacer interface {
 	Pace() float64
 }
 
+// Estimator is a law that knows where the joint is without a thermocouple there: temperature and standard deviation in °C.
+type Estimator interface {
+	Joint() (ball, deviation float64, ok bool)
+}
+
+// Learner is a law that can build on earlier boards, learns from each run, and steers without a joint thermocouple.
+type Learner interface {
+	SetLearned(*boardid.Theta)
+	SetNoJoint(on bool, lower unit.Kelvin)
+	Lesson() (learn.Lesson, bool)
+}
+
+// Watcher is a law that learns from heat that somebody else steers, such as the proof.
+type Watcher interface {
+	Watch(now time.Duration, in *control.Inputs, duty *[control.MaxZones]float64)
+}
+
 // Station is the control side. Except for Do and Stop its methods belong to the control goroutine.
 type Station struct {
 	setup  Setup
@@ -56,6 +76,9 @@ type Station struct {
 	law    Law
 	seer   Seer  // the same law, nil when it does not care
 	pacer  Pacer // likewise
+	knows  Estimator
+	learns Learner
+	watch  Watcher
 	follow control.Follower
 
 	proving proving
@@ -73,8 +96,10 @@ type Station struct {
 	out     control.Outputs
 	driven  safety.Mask
 	lifted  bool
-	quiet   time.Duration // how long the present transient state has lasted
-	airFor  time.Duration // how long air has been waited for
+	profile process.Profile // that is followed: the order's own, or with a lowered peak
+	blind   time.Duration   // how long a run without a joint has had no estimate
+	quiet   time.Duration   // how long the present transient state has lasted
+	airFor  time.Duration   // how long air has been waited for
 	heldFor time.Duration
 
 	melts     [safety.MaxSensors]control.Melt
@@ -111,6 +136,9 @@ func New(o Options) (*Station, error) {
 	}
 	s.seer, _ = o.Law.(Seer)
 	s.pacer, _ = o.Law.(Pacer)
+	s.knows, _ = o.Law.(Estimator)
+	s.learns, _ = o.Law.(Learner)
+	s.watch, _ = o.Law.(Watcher)
 	for i, info := range o.Setup.Sensors {
 		s.sieves[i] = newSieve(info.Role, info.Every)
 	}
@@ -173,7 +201,7 @@ func (s *Station) read(now time.Duration) {
 		sn.Sensors[i] = r
 		s.facts.Readings[i] = r
 		c, ok := r.Temp()
-		if !ok || l.Sensors[i].Role != safety.RoleJoint {
+		if !ok || l.Sensors[i].Role != safety.RoleJoint || s.facts.Without.Has(i) {
 			continue
 		}
 		if sn.Coldest < 0 || c < cold {
@@ -236,9 +264,11 @@ func (s *Station) steer(now time.Duration, v *safety.Verdict) {
 	in.Allowed = control.Set(v.Allow)
 	if sn.Phase == PhaseProof {
 		s.steerProof(now)
+		s.estimate()
 		return
 	}
 	s.law.Step(now, in, &s.out)
+	s.estimate()
 	s.facts.BadDrive = s.out.Bad
 	if sn.State.Heats() {
 		sn.Fan = s.out.Fan

@@ -46,7 +46,7 @@ func TestJointIsEstimatedWithoutAThermocouple(t *testing.T) {
 				first := fullLaw(tr, zones)
 				run(tr, first, first.SeeBoard, walking(first), nil)
 				if got, ok := first.Lesson(); ok {
-					th = &got
+					th = &got.Theta
 				}
 			}
 			tr = again(tr, 2)

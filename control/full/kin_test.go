@@ -21,10 +21,10 @@ func TestKinTellsBoardsApart(t *testing.T) {
 	each(trials, func(i int, tr trial) score {
 		first := fullLaw(tr, zones)
 		run(tr, first, first.SeeBoard, walking(first), nil)
-		th, _ := first.Lesson()
+		lesson, _ := first.Lesson()
 		try := func(tr trial) (k full.Result) {
 			l := fullLaw(trial{machine: tr.machine, board: trials[i].board}, zones) // believed to be the first board
-			l.SetLearned(&th)
+			l.SetLearned(&lesson.Theta)
 			s := run(tr, l, l.SeeBoard, walking(l), nil)
 			_ = s
 			return *l.Latest()

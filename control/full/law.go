@@ -14,6 +14,7 @@ import (
 	"trivet/control"
 	"trivet/control/boardid"
 	"trivet/control/forecast"
+	"trivet/control/learn"
 	"trivet/control/model"
 	"trivet/control/observe"
 	"trivet/control/plan"
@@ -38,14 +39,18 @@ func DefaultTuning() Tuning {
 type Config struct {
 	Cascade control.Config // zones, budget and the law to fall back on
 	Facts   model.Facts
-	// Learned is what an earlier run on a board of the same type taught, from Lesson; nil for a first article.
+	// Learned is what earlier runs on boards of the same type taught, from Lesson; nil for a first article.
 	Learned *boardid.Theta
-	Tuning  Tuning
-	Every   time.Duration   // how often fit and plan are renewed; 0 is 10 s
-	Fresh   time.Duration   // age from which a plan is no longer followed; 0 is 45 s
-	Body    unit.Celsius    // soft limit of the package top for the plan when the inputs name none; 0 for none
-	Board   unit.Celsius    // soft limit of the board for the plan; 0 for none
-	Window  forecast.Window // what a forecast is judged by
+	// NoJoint says that no thermocouple sits at the joint: the law steers by its estimate, in every part of a run.
+	NoJoint bool
+	// Lower is by how much the package top's ceiling is lowered in the plan where nothing measures the package top, K.
+	Lower  unit.Kelvin
+	Tuning Tuning
+	Every  time.Duration   // how often fit and plan are renewed; 0 is 10 s
+	Fresh  time.Duration   // age from which a plan is no longer followed; 0 is 45 s
+	Body   unit.Celsius    // soft limit of the package top for the plan when the inputs name none; 0 for none
+	Board  unit.Celsius    // soft limit of the board for the plan; 0 for none
+	Window forecast.Window // what a forecast is judged by
 }
 
 // Law is the state carried from one step to the next. Its methods belong to one goroutine.
@@ -62,6 +67,7 @@ type Law struct {
 	kept     [control.MaxZones]float64
 	fanned   float64
 	board    unit.Reading
+	guess    control.Inputs // the inputs with the estimate in the joint's place, for the cascade of a run without a joint
 
 	rec      recorder
 	exchange exchange
@@ -69,7 +75,9 @@ type Law struct {
 	state    observe.Filter // where the lumps are by the latest fit
 	params   model.Params
 	seeing   bool // state and params are of this run
+	off      mean // squares of the joint's distance from the plan while heating, K²
 	steering bool // the plan is followed, not the cascade
+	stranger bool // the board does not behave like the lesson: what was learned is left aside for the rest of the run
 }
 
 // New returns a law at rest. With facts a model cannot be built on it is the cascade and nothing else.
@@ -103,8 +111,8 @@ func (l *Law) Begin() {
 		l.inner[i] = control.PI{Kp: z.Kp, Ti: z.Ti}
 	}
 	l.fan = control.PI{Kp: 0.02, Ti: 20} // fan share per kelvin above the cooling plan; most is in the model
-	l.running, l.hasJoint, l.steering, l.seeing, l.best, l.fanned = false, false, false, false, nil, 0
-	l.kept = [control.MaxZones]float64{}
+	l.running, l.hasJoint, l.steering, l.seeing, l.stranger, l.best, l.fanned = false, false, false, false, false, nil, 0
+	l.kept, l.off = [control.MaxZones]float64{}, mean{}
 	l.rec.begin()
 	l.exchange.begin()
 }
@@ -129,21 +137,31 @@ func (l *Law) Pace() float64 {
 	return 1
 }
 
-// Lesson returns what the run has taught of the board so far, to be kept for the next one of its type; ok is false before
-// the first fit. It is worth keeping after a run that reached its peak with a joint thermocouple in place.
-func (l *Law) Lesson() (th boardid.Theta, ok bool) {
+// Lesson returns what the run has taught of the board so far, to be offered to the book of its pairing; ok is false before the first
+// fit. Whoever ran the law adds how many lessons the run was begun with and whether it came to its end.
+func (l *Law) Lesson() (got learn.Lesson, ok bool) {
 	if l.best == nil || l.best.Fit == nil {
-		return th, false
+		return got, false
 	}
-	th = l.best.Fit.Theta
+	got = learn.Lesson{Theta: l.best.Fit.Theta, LeftC: l.best.Fit.Left, Seconds: len(l.rec.track.Samples), Joint: l.hasJoint && !l.cfg.NoJoint}
+	if l.best.known {
+		got.Theta = l.cfg.Learned.Plus(got.Theta)
+	}
 	if l.cfg.Learned != nil {
-		th = l.cfg.Learned.Plus(th)
+		got.Distance = l.best.Kin.Distance
 	}
-	return th, true
+	if l.off.n > 0 {
+		got.RmsC = math.Sqrt(l.off.sum / l.off.n)
+	}
+	return got, true
 }
 
 // SetLearned sets what is known of the board from earlier runs, for the next Begin; nil forgets it.
 func (l *Law) SetLearned(th *boardid.Theta) { l.cfg.Learned = th }
+
+// SetNoJoint says whether the next run is without a joint thermocouple, and by how much the package top's ceiling is to be lowered
+// in the plan, for the next Begin.
+func (l *Law) SetNoJoint(on bool, lower unit.Kelvin) { l.cfg.NoJoint, l.cfg.Lower = on, lower }
 
 // Joint returns the estimated temperature of the outer balls and its standard deviation, °C; ok is false before the first
 // fit. It needs no joint thermocouple, but says so with a larger deviation.
@@ -154,7 +172,7 @@ func (l *Law) Joint() (ball, deviation float64, ok bool) {
 	if l.hasJoint {
 		more = observe.Stem(l.rec.heat().Top - ball)
 	} else {
-		more = observe.Blind(ball, l.params.Ambient, l.cfg.Learned != nil)
+		more = observe.Blind(ball, l.params.Ambient, l.cfg.Learned != nil && !l.stranger)
 	}
 	return ball, math.Hypot(own, more), l.seeing
 }
@@ -162,17 +180,42 @@ func (l *Law) Joint() (ball, deviation float64, ok bool) {
 // Latest returns the last result given, followed or not; nil before the first. It must not be changed.
 func (l *Law) Latest() *Result { return l.best }
 
-// Step returns what to do from now until the next step.
-func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) {
+// Watch takes in one tick in which somebody else steers, such as the warm-up proof with its duties: what the board shows there
+// teaches as much as any other heat.
+func (l *Law) Watch(now time.Duration, in *control.Inputs, duty *[control.MaxZones]float64) {
+	dt := l.tick(now)
+	l.note(dt, in)
+	l.exchange.watch(now, in)
+	l.filter(dt, in)
+	l.kept, l.fanned = *duty, 0
+}
+
+// tick returns the seconds since the last step, 0 where they mean nothing.
+func (l *Law) tick(now time.Duration) float64 {
 	dt := (now - l.last).Seconds()
 	if !l.running || !(dt > 0) || dt > 1 {
 		dt = 0
 	}
 	l.last, l.running = now, true
+	return dt
+}
+
+// note records the tick that ends now.
+func (l *Law) note(dt float64, in *control.Inputs) {
+	if s, closed := l.rec.note(dt, in, l.board, &l.kept, l.fanned, l.cfg.Cascade.Zones); closed && l.seeing {
+		l.state.Step(&l.params, &s)
+	}
+}
+
+// Step returns what to do from now until the next step.
+func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) {
+	dt := l.tick(now)
 	if (in.Heat || in.Cool) && in.Plan != nil {
-		if s, closed := l.rec.note(dt, in, l.board, &l.kept, l.fanned, l.cfg.Cascade.Zones); closed && l.seeing {
-			l.state.Step(&l.params, &s)
-		}
+		l.note(dt, in)
+	}
+	l.guess = *in
+	if ball, _, ok := l.Joint(); l.cfg.NoJoint && ok {
+		l.guess.Joint = unit.Measured(now, unit.Celsius(ball))
 	}
 	if in.Heat && in.Plan != nil {
 		l.exchange.watch(now, in)
@@ -182,12 +225,12 @@ func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) 
 		if l.steering { // hand over where the heaters are
 			l.steering = false
 			l.cascade.Begin()
-			l.cascade.Transfer(in)
+			l.cascade.Transfer(&l.guess)
 		}
-		l.cascade.Step(now, in, out)
+		l.cascade.Step(now, &l.guess, out)
 		l.filter(dt, in)
 		if in.Cool && in.Plan != nil {
-			l.cool(dt, in, out)
+			l.cool(dt, &l.guess, out)
 		}
 		l.kept, l.fanned = out.Duty, out.Fan
 		return
@@ -210,6 +253,10 @@ func (l *Law) filter(dt float64, in *control.Inputs) {
 		l.joint, l.hasJoint = float64(y), true
 	}
 	l.joint += dt / (l.cfg.Tuning.Filter + dt) * (float64(y) - l.joint)
+	if in.Heat && in.Plan != nil {
+		e := l.joint - float64(in.Plan.At(in.Profile).Target)
+		l.off.sum, l.off.n = l.off.sum+e*e, l.off.n+1
+	}
 }
 
 // coolAhead is how far ahead of the plan the fans work: about what they need to spin up and the board to feel them, s.
@@ -218,13 +265,18 @@ const coolAhead = 3
 // cool replaces the cascade's fan command by one that knows how fast board and heaters would cool by themselves, once
 // a fit has been made. Without a joint the cascade's is kept.
 func (l *Law) cool(dt float64, in *control.Inputs, out *control.Outputs) {
-	if _, ok := in.Joint.Temp(); !ok || !l.seeing || !l.hasJoint {
+	y, ok := in.Joint.Temp()
+	if !ok || !l.seeing {
 		return
+	}
+	joint := float64(y)
+	if l.hasJoint {
+		joint = l.joint // filtered; an estimate is smooth by itself
 	}
 	u := l.rec.heat()
 	here := in.Plan.At(in.Profile)
 	next := in.Plan.At(in.Profile + coolAhead*time.Second)
-	e := l.joint - float64(here.Target)
+	e := joint - float64(here.Target)
 	base, ok := l.params.Fan(l.state.X, u, float64(next.Slope)-e/6) // an error is to be gone in some six seconds
 	if !ok {
 		return

@@ -29,7 +29,7 @@ func TestLessonsHelpTheNextBoard(t *testing.T) {
 			l.SetLearned(th)
 			runs[n][i] = run(day, l, l.SeeBoard, walking(l), nil)
 			if got, ok := l.Lesson(); ok {
-				th = &got
+				th = &got.Theta
 			}
 		}
 		return score{}

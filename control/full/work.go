@@ -18,23 +18,26 @@ import (
 // Work is a job for whoever has time: a copy of what the run has shown and of what is wanted. It stays valid until the
 // result is given back.
 type Work struct {
-	Began   time.Duration // law time of the copy
-	Track   *model.Track
-	Guess   model.Params
-	From    boardid.Theta
-	Known   bool // the guess is from an earlier run
-	Warm    *plan.Schedule
-	Plan    *process.Plan
-	Profile time.Duration
-	Still   bool
-	Lifting bool
-	Now     [plan.Groups]float64
-	Heaters [plan.Groups]plan.Heater
-	Budget  float64
-	Body    float64
-	Board   float64
-	Window  forecast.Window
-	run     int
+	Began time.Duration // law time of the copy
+	Track *model.Track
+	Guess model.Params
+	Plain model.Params // what a calliper alone tells, the guess of a board that nothing was learned of
+	From  boardid.Theta
+	Known bool // the guess is from earlier runs
+	// Stranger says that an earlier piece of work of this run has found the board to be no kin of the lesson.
+	Stranger bool
+	Warm     *plan.Schedule
+	Plan     *process.Plan
+	Profile  time.Duration
+	Still    bool
+	Lifting  bool
+	Now      [plan.Groups]float64
+	Heaters  [plan.Groups]plan.Heater
+	Budget   float64
+	Body     float64
+	Board    float64
+	Window   forecast.Window
+	run      int
 }
 
 // Result is what came of a piece of work, handed back whole.
@@ -42,7 +45,9 @@ type Result struct {
 	Schedule *plan.Schedule
 	Fit      *boardid.Fitted // nil when there was nothing to fit
 	Forecast forecast.Forecast
-	Kin      observe.Kinship // with the board of the lesson; zero without one
+	Kin      observe.Kinship // with the boards of the lesson; zero without one
+	Stranger bool            // the board is no kin of the lesson, which is left aside
+	known    bool            // Fit counts from the lesson, not from the calliper
 	Err      error
 	state    observe.Filter // where the lumps are, as of the last sample of the work
 	params   model.Params
@@ -98,17 +103,17 @@ func (l *Law) Want() (Work, bool) {
 	f := l.cfg.Facts
 	f.Ambient = l.ambient()
 	w := Work{
-		Began: e.now, Track: &e.track, Guess: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
+		Began: e.now, Track: &e.track, Guess: f.Guess(), Plain: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
 		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), Window: l.cfg.Window, run: e.run,
 	}
 	if l.cfg.Learned != nil {
-		w.Guess, w.Known = boardid.Apply(w.Guess, l.cfg.Learned), true
+		w.Guess, w.Known, w.Stranger = boardid.Apply(w.Guess, l.cfg.Learned), true, l.stranger
 	}
 	if w.Body == 0 {
 		w.Body = float64(l.cfg.Body)
 	}
 	if w.Body > 0 {
-		w.Body -= bodyRoom
+		w.Body -= bodyRoom + float64(l.cfg.Lower)
 	}
 	if l.best != nil {
 		w.Warm = l.best.Schedule
@@ -167,6 +172,7 @@ func (l *Law) Give(r Result) {
 	if r.samples > 0 {
 		l.look(r)
 	}
+	l.stranger = l.stranger || r.Stranger
 	if r.Err != nil || r.Schedule == nil {
 		return
 	}
@@ -208,17 +214,26 @@ func Solve(w Work) Result {
 	if unseen {
 		weights, noise = boardid.WithoutJoint(), observe.WithoutJoint()
 	}
+	if w.Known {
+		r.Kin = observe.Kin(&w.Guess, w.Track)
+		if w.Stranger || r.Kin.Enough && !r.Kin.Kin {
+			// What was learned would mislead: back to the calliper, and for good, because a fit that changes its ground every
+			// few seconds would shake the plan.
+			r.Stranger, w.Known, w.Guess = true, false, w.Plain
+			if !w.Stranger {
+				w.From = boardid.Theta{}
+			}
+		}
+	}
 	switch {
 	case w.Known && unseen:
 		weights.Prior = knownBlind
 	case w.Known:
 		weights.Prior = known
 	}
+	r.known = w.Known
 	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
 		r.Fit, params = fit, fit.Params
-	}
-	if w.Known {
-		r.Kin = observe.Kin(&w.Guess, w.Track)
 	}
 	start, ok := w.Track.Start()
 	if !ok {
@@ -230,6 +245,9 @@ func Solve(w Work) Result {
 		f.Step(&params, &w.Track.Samples[k])
 	}
 	r.state, r.params, r.samples = f, params, len(w.Track.Samples)
+	if w.Plan == nil {
+		return r // somebody else steers: only what the board shows is asked for
+	}
 	p := plan.Problem{
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
 		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,

@@ -38,11 +38,7 @@ func RandomBoard(rng *rand.Rand) Board {
 	b.OffsetX, b.OffsetY = between(rng, -1.5, 1.5), between(rng, -1.5, 1.5) // mm; a part is centred by eye
 	b.Package = randomPart(rng, &b)
 	b.Neighbour = NextPart{Gap: between(rng, 2, 6), SizeX: between(rng, 3, 8), SizeY: between(rng, 2, 6), Height: between(rng, 0.6, 1.5)}
-	b.Couples = Couples{
-		JointLag: between(rng, 0.4, 1.2), JointStem: between(rng, 0, 0.03),
-		TopLag: between(rng, 0.6, 1.2), TopAir: between(rng, 0.01, 0.05),
-		BoardLag: between(rng, 0.6, 1.2), BoardAir: between(rng, 0, 0.02),
-	}
+	b.Couples = randomCouples(rng)
 	return b
 }
 
@@ -121,3 +117,33 @@ func randomPart(rng *rand.Rand, b *Board) Package {
 
 // between draws evenly from lo…hi.
 func between(rng *rand.Rand, lo, hi float64) float64 { return lo + rng.Float64()*(hi-lo) }
+
+// Sibling draws another board of b's type on another day of the same machine: masses within ±5 % and heat transfer of each jet within
+// ±10 % of what they were, the part centred and the thermocouples attached anew, another mains voltage and another room. The bounds
+// are those the goals for repeats are set for.
+func Sibling(rng *rand.Rand, b Board, s Spread) (Board, Spread) {
+	board, part := between(rng, 0.95, 1.05), between(rng, 0.95, 1.05)
+	b.Thickness *= board
+	b.PlaneCopper *= board
+	b.SignalCopper *= board
+	b.Metal *= board
+	b.Package.Thickness *= part
+	b.Package.Lid *= part
+	b.Package.Substrate *= part
+	b.OffsetX, b.OffsetY = between(rng, -1.5, 1.5), between(rng, -1.5, 1.5)
+	b.Couples = randomCouples(rng)
+	day := RandomSpread(rng)
+	s.Mains, s.Ambient = day.Mains, day.Ambient
+	s.Disturbance.TopHeat *= between(rng, 0.9, 1.1)
+	s.Disturbance.BottomHeat *= between(rng, 0.9, 1.1)
+	return b, s
+}
+
+// randomCouples draws how thermocouples happen to have been attached.
+func randomCouples(rng *rand.Rand) Couples {
+	return Couples{
+		JointLag: between(rng, 0.4, 1.2), JointStem: between(rng, 0, 0.03),
+		TopLag: between(rng, 0.6, 1.2), TopAir: between(rng, 0.01, 0.05),
+		BoardLag: between(rng, 0.6, 1.2), BoardAir: between(rng, 0, 0.02),
+	}
+}
