@@ -1,15 +1,12 @@
 package ad8495_test
 
 import (
-	"encoding/binary"
-	"errors"
 	"math"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
-	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 
 	"trivet/hal/ad8495"
@@ -329,44 +326,6 @@ func TestOptionsThatMakeNoSenseAreRefusedWithWhatIsAllowed(t *testing.T) {
 	if wired(t, 2).dev.Input(2) != nil || wired(t, 2).dev.Input(-1) != nil {
 		t.Error("there are inputs nobody configured")
 	}
-}
-
-// player answers every transaction from a list of bytes.
-type player struct{ data []byte }
-
-var errEnd = errors.New("end of data")
-
-func (p *player) String() string                  { return "player" }
-func (p *player) SetSpeed(physic.Frequency) error { return nil }
-func (p *player) Tx(_ uint16, _, r []byte) error {
-	if len(p.data) < len(r) {
-		return errEnd
-	}
-	copy(r, p.data)
-	p.data = p.data[len(r):]
-	return nil
-}
-
-var _ i2c.Bus = (*player)(nil)
-
-// Whatever the bus brings, a reading is a number only for a code inside both rails.
-func FuzzPoll(f *testing.F) {
-	good := binary.BigEndian.AppendUint16(nil, 0xC303|1<<5) // idle, input 0, ±4.096 V, 16 per second
-	f.Add(append(good, 0x20, 0x00))
-	f.Add([]byte{0, 0, 0xFF, 0xFF})
-	f.Add(append(good, 0x7F, 0xFF))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		dev, err := ad8495.New(&player{data: data}, &ad8495.DefaultOpts)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for now := time.Duration(0); now < time.Second; now += haltest.Tick {
-			dev.Poll(now)
-			if c, ok := dev.Input(0).Read(now).Temp(); ok && !(c >= 4 && c <= 631) {
-				t.Fatalf("% x gives %v", data, c)
-			}
-		}
-	})
 }
 
 func BenchmarkDecode(b *testing.B) {
