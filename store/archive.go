@@ -13,8 +13,7 @@ import (
 )
 
 // runColumns is every column of runs in the order in which scanRun takes them; the two must be changed together.
-const runColumns = `id, boot_id, begun_utc, clock_synced, kind, profile, profile_toml, board, part, serial, begun_by, station, simulated, software,
-	channels, period_ns, end_state, end_code, end_reason, ended_by, ended_utc, elapsed_ns, verdict`
+const runColumns = headColumns + `, end_state, end_code, end_reason, ended_by, ended_utc, elapsed_ns, verdict`
 
 // Runs returns the newest runs first, at most limit of them. Its records do not count damaged chunks (that takes
 // reading all samples); Run does.

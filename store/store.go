@@ -45,7 +45,11 @@ type DB struct {
 // openRun is what Append must know of a run without asking the disk.
 type openRun struct {
 	columns int
-	next    uint64 // the lowest number the next sample may have
+
+	mu     sync.Mutex // held while samples are written, so that links follow each other; taken before DB.mu, never after it
+	next   uint64     // the lowest number the next sample may have
+	strand strand     // how far the chain of its chunks has come
+	ended  bool
 }
 
 // Open opens the data directory dir, makes it if only its last element is missing, and brings the files to the newest
@@ -152,7 +156,11 @@ func (d *DB) recover(ctx context.Context) error {
 			Reason:   "The power or the program was lost " + at + "; nothing resumes by itself.",
 			EndedUTC: r.Head.BegunUTC.Add(r.LastAt), Elapsed: r.LastAt,
 		}
-		if err := d.end(ctx, r.Head.ID, r.End); err != nil {
+		s, err := d.strandOf(ctx, r.Head.ID)
+		if err != nil {
+			return err
+		}
+		if _, err := d.end(ctx, r.Head.ID, r.End, s); err != nil {
 			return err
 		}
 		d.recovered = append(d.recovered, r)
