@@ -197,7 +197,7 @@ func (d *Dev) LastError() error {
 	case d.quality == unit.Good:
 		return nil
 	case d.quality == unit.NoAnswer:
-		return fmt.Errorf("%s: frame %#08x: %v", d.name, d.raw, Decode(d.raw).Fault)
+		return fmt.Errorf("%s: frame %08X: %v", d.name, d.raw, Decode(d.raw).Fault)
 	case d.quality == unit.ColdJunction:
 		return fmt.Errorf("%s: cold junction at %v; %v to %v is plausible", d.name, Decode(d.raw).Cold, coldestChip, hottestChip)
 	case d.quality == unit.OutOfRange:

@@ -116,8 +116,13 @@ func spec(typ emf.Type) haltest.Spec {
 }
 
 func TestItIsAThermometer(t *testing.T) {
-	for _, typ := range "KJNTE" {
-		t.Run(string(typ), func(t *testing.T) { haltest.RunThermometer(t, spec(emf.Type(typ))) })
+	for _, typ := range "KJNTERS" {
+		s := spec(emf.Type(typ))
+		if typ == 'R' || typ == 'S' {
+			// Near 0 °C these couples give half of what their straight line says, so that a step of the chip is half a degree.
+			s.Error = 0.4
+		}
+		t.Run(string(typ), func(t *testing.T) { haltest.RunThermometer(t, s) })
 	}
 }
 
@@ -263,6 +268,83 @@ func TestOptionsThatMakeNoSenseAreRefusedWithWhatIsAllowed(t *testing.T) {
 	}
 	if _, err := max31855.New(c, &max31855.DefaultOpts); err == nil || errors.Unwrap(err) == nil {
 		t.Errorf("two drivers on one chip: %v", err)
+	}
+}
+
+func TestAReasonIsExplainedInWordsAndBits(t *testing.T) {
+	for raw, words := range map[uint32]string{
+		0x01911900: "frame 01911900: fault bits disagree", 0x01901908: "reserved bit set", 0x00011904: "touches the supply", 0x00011902: "touches ground", 0x00011901: "not connected",
+		0x7FFC1900: "the chip says 2047.8 °C, which no couple of type K can have here", 0x4B001900: "the chip says 1200.0 °C",
+	} {
+		p := &haltest.Player{Answer: func(_, r []byte) error {
+			copy(r, []byte{byte(raw >> 24), byte(raw >> 16), byte(raw >> 8), byte(raw)})
+			return nil
+		}}
+		d, err := max31855.New(p, &max31855.DefaultOpts)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.Read(time.Second)
+		if err := d.LastError(); err == nil || !strings.Contains(err.Error(), words) || !strings.Contains(err.Error(), d.String()) {
+			t.Errorf("%08X: %v, want %q", raw, err, words)
+		}
+		var env physic.Env
+		if err := d.Sense(&env); err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("%08X sensed: %v, want %q", raw, err, words)
+		}
+	}
+	if got := (max31855.Open | max31855.Silent).String(); got != "open, all bits zero" || max31855.Fault(0).String() != "none" {
+		t.Errorf("faults are called %q and %q", got, max31855.Fault(0))
+	}
+}
+
+func TestTheSmallestStepIsAQuarterDegreeAndNothingStopsTheChip(t *testing.T) {
+	d, c := wired(t)
+	var env physic.Env
+	d.Precision(&env)
+	if env != (physic.Env{Temperature: physic.Celsius / 4}) || d.String() != "MAX31855K{spi-sim}" {
+		t.Errorf("%v has a precision of %v", d, env.Temperature)
+	}
+	if err := d.Halt(); err != nil {
+		t.Fatal(err)
+	}
+	c.Advance(2*time.Second, 100, 25)
+	if got, ok := d.Read(2 * time.Second).Temp(); !ok || math.Abs(float64(got)-100) > 0.2 {
+		t.Errorf("after Halt it reads %v, %v", got, ok)
+	}
+}
+
+func TestLinearizeHasNothingToSayWithoutALineOrAColdJunction(t *testing.T) {
+	for _, c := range []struct {
+		typ       emf.Type
+		hot, cold unit.Celsius
+	}{{emf.B, 500, 25}, {0, 500, 25}, {'k', 500, 25}, {emf.K, 500, -300}, {emf.K, 500, unit.Celsius(math.NaN())}, {emf.K, unit.Celsius(math.NaN()), 25}, {emf.R, 500, -60}, {emf.K, unit.Celsius(math.Inf(1)), 25}} {
+		if got, ok := max31855.Linearize(c.typ, c.hot, c.cold); ok {
+			t.Errorf("%+v gives %v", c, got)
+		}
+	}
+}
+
+// A brown-out: the chip is silent as after power-up, and the driver, which has seen it convert, takes that for no answer.
+func TestAChipThatBrownsOutIsNoAnswerUntilItConvertsAgain(t *testing.T) {
+	d, c := wired(t)
+	if r := d.Read(time.Second); !r.Usable() {
+		t.Fatal(r.Quality)
+	}
+	c.Inject(chip.ResetChip)
+	c.Inject(chip.None)
+	now := time.Second
+	for range 2 { // 200 ms of power-up
+		now += haltest.Tick
+		c.Advance(now, 100, 25)
+		if r := d.Read(now); r.Quality != unit.NoAnswer {
+			t.Errorf("at %v: %v", now, r.Quality)
+		}
+	}
+	now += haltest.Tick
+	c.Advance(now, 100, 25)
+	if got, ok := d.Read(now).Temp(); !ok || math.Abs(float64(got)-100) > 0.2 {
+		t.Errorf("afterwards it reads %v, %v", got, d.LastError())
 	}
 }
 
