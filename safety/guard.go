@@ -25,10 +25,12 @@ const (
 // memory of one row for one subject.
 type memory struct {
 	true_   bool
-	since   time.Duration // since when it has been true without a break
-	gone    time.Duration // since when it has been false without a break
-	samples int           // ticks in a row it has been true
-	raised  bool          // it has been true for long enough, or it latched
+	since   time.Duration          // since when it has been true without a break
+	gone    time.Duration          // since when it has been false without a break
+	rose    [flutter]time.Duration // when it last became true, a ring
+	rises   int
+	samples int  // ticks in a row it has been true
+	raised  bool // it has been true for long enough, or it latched
 	latched bool
 	acked   bool
 	at      time.Duration // when it was raised
@@ -47,6 +49,8 @@ type Active struct {
 	TripID   uint32 // not zero for a latched trip: name it to reset
 	FirstOut bool   // the trip that came first
 	True     bool   // the cause is still there
+	Because  int    // row of the raised alarm that explains this one; negative for none
+	Flutters bool   // it comes and goes: one alarm is shown for all of it
 }
 
 // Verdict is what the guard allows in this tick.
@@ -61,11 +65,14 @@ type Verdict struct {
 // Guard judges tick by tick and remembers what latched. It is used by one goroutine.
 type Guard struct {
 	limits   Limits
+	checks   twice             // the limits once more, inverted
+	explains [len(rows)]uint64 // for each row the set of rows that explain it
+	past     past
+	latches  [len(rows)]Mask // what has latched, and the same inverted
+	inverse  [len(rows)]Mask
 	mem      [len(rows)][maxSubjects]memory
 	airSince [MaxBlowers]time.Duration // since when air has been proven without a break
 	airOn    [MaxBlowers]bool
-	lastGood [MaxSensors]time.Duration
-	everGood [MaxSensors]bool
 	tripID   uint32 // counts up; the present trip's number while one is latched
 	firstRow int
 	firstSub int
@@ -91,7 +98,25 @@ func NewGuard(l Limits) (*Guard, error) {
 	if !(l.ExtractionHold >= 0 && l.ExtractionHold <= 30*time.Second) {
 		return nil, fmt.Errorf("heat may be held without extraction for at most 30 s, not %v", l.ExtractionHold)
 	}
-	return &Guard{limits: l, firstRow: -1}, nil
+	for i := range l.NHeaters {
+		o := &l.Heaters[i].Loop
+		if !(o.Gain >= 0 && o.Inertia >= 0 && o.Band >= 0 && o.Sensor >= 0 && o.Sensor < MaxSensors) {
+			return nil, fmt.Errorf("heater %q: gain, inertia and band of its loop must be 0 or above and its sensor be one of %d", l.Heaters[i].Name, MaxSensors)
+		}
+	}
+	g := &Guard{limits: l, firstRow: -1}
+	g.checks.keep(&g.limits)
+	for r := range rows {
+		g.inverse[r] = ^g.latches[r]
+		for _, code := range rows[r].Explains {
+			for k := range rows {
+				if rows[k].Code == code {
+					g.explains[k] |= 1 << r
+				}
+			}
+		}
+	}
+	return g, nil
 }
 
 // AirProof is how long air must have been proven before a heater of that head may be on (invariant I-10).
@@ -102,11 +127,8 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 	g.now, g.facts = now, *f
 	l := &g.limits
 	v := Verdict{Allow: All}
-	for i := range l.NSensors {
-		if f.Readings[i].Usable() {
-			g.lastGood[i], g.everGood[i] = f.Readings[i].At, true
-		}
-	}
+	g.past.step(now, l, f)
+	g.past.corrupt = !g.checks.agrees(l) || g.latchFlipped()
 	for r := range rows {
 		for i := range g.subjects(rows[r].Of) {
 			g.judge(now, f, r, i, &v)
@@ -123,18 +145,20 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 		v.Proven[b] = g.proven(b)
 	}
 	for h := range l.NHeaters {
-		if b := l.Heaters[h].Blower; b >= 0 && !g.proven(b) {
+		if b := l.Heaters[h].Blower; b >= 0 && !g.proven(b) && !f.Testing {
 			v.Allow &^= 1 << h
 		}
 	}
-	if !f.Armed {
+	switch {
+	case f.Testing: // one relay for one tick, before any air
+		v.Allow &= f.Test.Relays
+	case !f.Armed:
 		v.Allow = 0 // heat exists only inside a run
 	}
 	for r := range rows {
-		for i := range g.subjects(rows[r].Of) {
-			v.Tripped = v.Tripped || g.mem[r][i].latched
-		}
+		v.Tripped = v.Tripped || g.latches[r] != 0
 	}
+	v.Tripped = v.Tripped || g.past.corrupt
 	if v.Tripped {
 		v.Allow = 0
 	}
@@ -146,23 +170,25 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 // judge evaluates row r for subject i and lets it act.
 func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 	row, m := &rows[r], &g.mem[r][i]
-	if row.Asked != nil && !row.Asked(&g.limits, f, i) {
+	if row.Asked != nil && !row.Asked(&g.limits, f, &g.past, i) {
 		if m.raised && m.latched {
 			g.act(row, i, v)
 		}
 		return
 	}
-	is := (!row.Armed || f.Armed) && row.True(&g.limits, f, i)
+	is := (!row.Armed || f.Armed || f.Testing) && row.True(&g.limits, f, &g.past, i)
 	switch {
 	case is && !m.true_:
 		m.since, m.samples = now, 1
+		m.rose[m.rises%flutter] = now
+		m.rises++
 	case is:
 		m.samples++
 	case m.true_:
 		m.gone = now
 	}
 	m.true_ = is
-	if is && m.samples >= row.Samples && g.longEnough(now, r, i, m) && !m.raised {
+	if is && m.samples >= row.Samples && now-m.since >= g.delay(row, i) && !m.raised {
 		m.raised, m.at, m.acked = true, now, false
 		if row.Of == EachSensor {
 			m.value, m.limit = f.Readings[i], ceiling(&g.limits, f, i)
@@ -171,11 +197,8 @@ func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 			g.latch(r, i)
 		}
 	}
-	if !is && m.raised && !m.latched && m.acked {
-		m.raised = false // returned to normal after somebody had seen it
-	}
-	if !is && m.raised && !m.latched && row.Action < CutHeat && now-m.gone >= 30*time.Second {
-		m.raised = false // it came, went, and nobody looked for half a minute: it is in the record
+	if !is && m.raised && !m.latched && now-m.gone >= m.linger(row, now) {
+		m.raised = false
 	}
 	// A latched trip acts whether its cause is gone or not; anything else acts only while it is true.
 	if m.raised && (is || m.latched) {
@@ -198,20 +221,52 @@ func (g *Guard) act(row *Alarm, i int, v *Verdict) {
 	}
 }
 
-// longEnough applies the row's delay; two rows have delays of their own in the machine file.
-func (g *Guard) longEnough(now time.Duration, r, i int, m *memory) bool {
-	switch rows[r].Code {
-	case "sensor_lost":
-		// Counted from the last good sample, not from the first bad one, so that the age of that sample counts too.
-		last := g.lastGood[i]
-		if !g.everGood[i] {
-			last = m.since
-		}
-		return now-last >= g.limits.Sensors[i].LostAfter
-	case "extraction":
-		return now-m.since >= g.limits.ExtractionHold
+// delay is how long a row must be true for a subject.
+func (g *Guard) delay(row *Alarm, i int) time.Duration {
+	if row.Delay != nil {
+		return row.Delay(&g.limits, i)
 	}
-	return now-m.since >= rows[r].After
+	return row.After
+}
+
+// How an alarm that has not latched goes away (IEC 62682 asks for an off-delay and for one alarm instead of a hail of them).
+const (
+	flutter     = 5 // times in flutterSpan make one fluttering alarm (invariant I-24)
+	flutterSpan = 10 * time.Second
+	flutterRest = time.Minute      // quiet for so long, it is over
+	unseen      = 30 * time.Second // it came, went, and nobody looked: it is in the record
+)
+
+// flutters reports whether the row has come at least five times in ten seconds, and not been quiet for a minute since.
+func (m *memory) flutters(now time.Duration) bool {
+	if m.rises < flutter {
+		return false
+	}
+	newest, oldest := m.rose[(m.rises-1)%flutter], m.rose[m.rises%flutter]
+	return newest-oldest <= flutterSpan && now-newest < flutterRest
+}
+
+// linger is how long the alarm stays after its cause has gone.
+func (m *memory) linger(row *Alarm, now time.Duration) time.Duration {
+	switch {
+	case m.flutters(now):
+		return flutterRest
+	case m.acked:
+		return 0 // somebody has seen it
+	case row.Action >= CutHeat:
+		return 1<<63 - 1 // until somebody has seen it
+	}
+	return unseen
+}
+
+// latchFlipped reports whether a latch and its complement have come apart (hazard C-13).
+func (g *Guard) latchFlipped() bool {
+	for r := range rows {
+		if g.latches[r] != ^g.inverse[r] {
+			return true
+		}
+	}
+	return false
 }
 
 func (g *Guard) latch(r, i int) {
@@ -220,6 +275,8 @@ func (g *Guard) latch(r, i int) {
 		g.tripID++
 	}
 	g.mem[r][i].latched = true
+	g.latches[r] = g.latches[r].With(i)
+	g.inverse[r] = ^g.latches[r]
 }
 
 func (g *Guard) subjects(s Subject) int { return subjects(&g.limits, s) }
@@ -267,7 +324,7 @@ func (g *Guard) Reset(id uint32) error {
 		for i := range g.subjects(rows[r].Of) {
 			m := &g.mem[r][i]
 			// Armed rows are never true at rest, so ask the raw condition: a door still open is a cause still there.
-			if m.latched && (rows[r].True(&g.limits, &g.facts, i) || m.true_ || g.now-m.gone < CauseGone) {
+			if m.latched && (rows[r].True(&g.limits, &g.facts, &g.past, i) || m.true_ || g.now-m.gone < CauseGone) {
 				return fmt.Errorf("the cause is still there: %s. %s", g.Title(r, i), rows[r].Do)
 			}
 		}
@@ -278,6 +335,7 @@ func (g *Guard) Reset(id uint32) error {
 				g.mem[r][i] = memory{}
 			}
 		}
+		g.latches[r], g.inverse[r] = 0, ^Mask(0)
 	}
 	g.firstRow = -1
 	return nil
@@ -332,7 +390,7 @@ func (g *Guard) Alarms(dst []Active) int {
 			}
 			// An armed row is never true at rest; whether its cause is still there is asked without regard to that.
 			a := Active{Row: r, Subject: i, State: m.state(), At: m.at, Value: m.value, Limit: m.limit,
-				True: m.true_ || rows[r].True(&g.limits, &g.facts, i)}
+				True: m.true_ || rows[r].True(&g.limits, &g.facts, &g.past, i), Because: g.because(r, m.at), Flutters: m.flutters(g.now)}
 			if m.latched {
 				a.TripID, a.FirstOut = g.tripID, r == g.firstRow && i == g.firstSub
 			}
@@ -341,6 +399,21 @@ func (g *Guard) Alarms(dst []Active) int {
 		}
 	}
 	return n
+}
+
+// because is the first raised row that explains row r and did not come after it by more than a second; −1 for none.
+func (g *Guard) because(r int, at time.Duration) int {
+	for k := range rows {
+		if g.explains[r]&(1<<k) == 0 {
+			continue
+		}
+		for i := range g.subjects(rows[k].Of) {
+			if m := &g.mem[k][i]; m.raised && m.at <= at+time.Second {
+				return k
+			}
+		}
+	}
+	return -1
 }
 
 func (m *memory) state() State {

@@ -20,7 +20,10 @@ type bench struct {
 	v   Verdict
 }
 
-func newBench(t *testing.T) *bench {
+func newBench(t *testing.T) *bench { t.Helper(); return newBenchOf(t, func(*Limits) {}) }
+
+// newBenchOf is the same machine with something changed.
+func newBenchOf(t *testing.T, change func(*Limits)) *bench {
 	t.Helper()
 	l := Limits{MaxRun: time.Hour, ExtractionHold: 10 * time.Second, Mirror: true}
 	l.Sensors[0] = Sensor{Name: "Joint", Role: RoleJoint, Ceiling: 260, Heaters: All, Guard: true, LostAfter: 700 * time.Millisecond}
@@ -37,6 +40,7 @@ func newBench(t *testing.T) *bench {
 		l.Interlocks[i] = Interlock{Name: string(k), Kind: k}
 	}
 	l.NInterlock = 4
+	change(&l)
 	g, err := NewGuard(l)
 	if err != nil {
 		t.Fatal(err)
@@ -196,9 +200,10 @@ func TestABurstOfBadSamplesShorterThanTheLostTimeIsForgiven(t *testing.T) {
 }
 
 func TestOneOfSeveralJointsLostTellsAndTheLastOneEndsTheHeat(t *testing.T) {
-	b := newBench(t)
-	b.g.limits.Sensors[4] = Sensor{Name: "Centre joint", Role: RoleJoint, Ceiling: 260, Heaters: All, Guard: true, LostAfter: 700 * time.Millisecond}
-	b.g.limits.NSensors = 5
+	b := newBenchOf(t, func(l *Limits) {
+		l.Sensors[4] = Sensor{Name: "Centre joint", Role: RoleJoint, Ceiling: 260, Heaters: All, Guard: true, LostAfter: 700 * time.Millisecond}
+		l.NSensors = 5
+	})
 	b.run(time.Second)
 	b.f.Readings[0] = unit.Unusable(b.now, unit.Open)
 	b.run(5 * time.Second)

@@ -55,6 +55,8 @@ type Sensor struct {
 	// LostAfter is how long no valid sample may arrive. At most 2 s (invariant I-12); 0.7 s leaves room for
 	// one conversion and one tick inside the 1.0 s of reaction class R1.
 	LostAfter time.Duration
+	// Noise is the spread of its readings at rest, K rms, as found when the machine was commissioned; zero: not known.
+	Noise float64
 }
 
 // Heater is how one heater is guarded.
@@ -62,6 +64,19 @@ type Heater struct {
 	Name   string
 	Blower int  // index of the blower whose air must be proven; negative for a heater that needs none
 	Sense  bool // a load sense is fitted behind the relay
+	Loop   Loop // what a step test has found; the zero value where there was none
+}
+
+// Loop is the heat balance of a heater and its own sensor, as a step test finds it:
+// duty = (T − room)/Gain + Inertia·dT/dt, for a radiating heater with the fourth powers of the absolute temperatures.
+type Loop struct {
+	Sensor   int     // index of the heater's own sensor
+	Gain     float64 // K above the room at full power, or K⁴; zero: not known, nothing is judged by it
+	Inertia  float64 // s/K, extra duty per K/s
+	Radiates bool
+	// Band is how far, in K, reading and balance have come apart on a healthy machine, with room (the hazard study takes
+	// 1.25 times the worst of many fault-free hours).
+	Band float64
 }
 
 // Blower is the air of one head.
@@ -101,19 +116,22 @@ type Limits struct {
 	MaxRun         time.Duration // longest time heat may be wanted without a break
 	ExtractionHold time.Duration // how long extraction may fail before heat is cut; at most 30 s (hazard I-01)
 	Mirror         bool          // a mirror contact reports the series contactor
+	StartTest      bool          // contactor, one-shot and relays are proven before each run
+	Room           unit.Celsius  // assumed room temperature, for the heat balances
 }
 
 // Facts is what the guard sees in one tick. The zero value reports nothing good: no reading, every contact open.
 type Facts struct {
 	Readings [MaxSensors]unit.Reading
-	Closed   [MaxInterlocks]bool // interlock contact closed
-	BlowerOn [MaxBlowers]bool    // commanded
-	AirFlows [MaxBlowers]bool    // proof contact says air flows
-	Driven   Mask                // heater relays that were commanded on since the last tick
-	Sensed   Mask                // load seen behind the relay
-	Mirror   bool                // contactor's mirror contact says closed
-	Enabled  bool                // heat-enable was given in the last tick
-	Late     time.Duration       // how late this tick started against its schedule
+	Cold     [MaxSensors]unit.Reading // the amplifier's cold junction; not read where the chip does not tell
+	Closed   [MaxInterlocks]bool      // interlock contact closed
+	BlowerOn [MaxBlowers]bool         // commanded
+	AirFlows [MaxBlowers]bool         // proof contact says air flows
+	Driven   Mask                     // heater relays that were commanded on since the last tick
+	Sensed   Mask                     // load seen behind the relay
+	Mirror   bool                     // contactor's mirror contact says closed
+	Enabled  bool                     // heat-enable was given in the last tick
+	Late     time.Duration            // how late this tick started against its schedule
 
 	// Armed is true while the station may put heat on the board. A door opened at rest is not a trip.
 	Armed   bool
@@ -123,14 +141,26 @@ type Facts struct {
 	RunCeiling Ceilings
 	// Without is the set of sensors this run was begun without: joints of a repeat that is steered by an estimate, and the package
 	// top where its peak is bounded. Losing them means nothing; a ceiling they read still counts. No other role can be left out.
-	Without    Mask
-	BadDrive   bool // the control law asked for something that is not a duty between 0 and 1
-	Silent     bool // set by the keeper: no tick arrived in time
+	Without Mask
+	// Estimate is what the law takes the coldest joint for without looking at its thermocouple; unusable when it cannot say.
+	Estimate unit.Reading
+	Supply   float64 // mains voltage relative to nominal; zero: not measured
+	// Testing is true while the start-up sequence proves contactor, one-shot and relays; Test is what it wants and has found.
+	Testing  bool
+	Test     StartOut
+	BadDrive bool // the control law asked for something that is not a duty between 0 and 1
+	Silent   bool // set by the keeper: no tick arrived in time
 }
 
 // Ceilings holds the run's tighter ceilings by role without allocating.
 type Ceilings struct {
 	Joint, PackageTop, Board, Neighbour unit.Celsius
+}
+
+// looser reports whether any ceiling of c lets through more than that of was.
+func (c *Ceilings) looser(was *Ceilings) bool {
+	up := func(now, then unit.Celsius) bool { return then > 0 && !(now > 0 && now <= then) }
+	return up(c.Joint, was.Joint) || up(c.PackageTop, was.PackageTop) || up(c.Board, was.Board) || up(c.Neighbour, was.Neighbour)
 }
 
 // ceiling returns the ceiling of sensor i in force in this tick.

@@ -16,6 +16,9 @@ type Permissive struct {
 // hand has just been on it. 60 °C is the trade's touch limit for seconds (common practice, no source).
 const ColdEnough = unit.Celsius(60)
 
+// warmChip is the coldest an amplifier may be when a run starts.
+const warmChip = unit.Celsius(5)
+
 var permissives = [...]Permissive{
 	{
 		Code: "emergency_stop", Title: "Emergency stop released", Not: "the emergency stop is pressed", Do: "Turn the button to release it.", Of: EachInterlock,
@@ -46,6 +49,15 @@ var permissives = [...]Permissive{
 			c, ok := f.Readings[i].Temp()
 			return (r != RoleJoint && r != RoleBoard && r != RolePackageTop) || !ok || c < ColdEnough
 		},
+	},
+	{
+		// Near 0 °C the all-zero frame of a dead bus is a temperature that could be true (hazard B-01).
+		Code: "frost", Title: "Amplifier of %s is warm enough", Not: "the amplifier of %s is below 5 °C", Do: "Warm the room up.", Of: EachSensor,
+		Holds: func(_ *Limits, f *Facts, i int) bool { c, ok := f.Cold[i].Temp(); return !ok || c >= warmChip },
+	},
+	{
+		Code: "supply", Title: "Mains voltage within −15…+10 %", Not: "the mains voltage is outside −15…+10 %", Do: "Find out what else is on the circuit.", Of: Station,
+		Holds: func(_ *Limits, f *Facts, _ int) bool { return !poorSupply(f) },
 	},
 }
 

@@ -112,7 +112,7 @@ func newTestStation(t *testing.T) *testStation {
 		l.Heaters[i] = safety.Heater{Name: n, Blower: b, Sense: true}
 		u.Heaters = append(u.Heaters, HeaterInfo{Name: n, Label: n, Rated: zones[i].Rated, Sensor: 3, Ceiling: 400})
 		hw.Relays = append(hw.Relays, f.relays[i])
-		hw.Sense = append(hw.Sense, contact(func() bool { return f.sense[i] }))
+		hw.Sense = append(hw.Sense, contact(func() bool { return f.sense[i] || f.relays[i].is() && f.enable.is() }))
 	}
 	l.NHeaters = 2
 	l.Blowers[0], l.NBlowers = safety.Blower{Name: "blower", Proof: true}, 1
