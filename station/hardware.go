@@ -44,6 +44,7 @@ type Hardware struct {
 	Interlocks []Contact // true while the loop is closed
 	Mirror     Contact   // true while the series contactor is closed; nil when not fitted
 	Fan        Fan       // nil when not fitted
+	Supply     Supply    // mains voltage; nil when not measured
 }
 
 // Lines are the two outputs of the safety goroutine. Nobody else has them.

@@ -49,7 +49,8 @@ func (k *Keeper) Judge(now time.Duration, f *safety.Facts) safety.Verdict {
 func (k *Keeper) Done(seq uint64, armed bool, on safety.Mask) (enabled bool) {
 	inOrder := !k.ticking || seq == k.lastSeq+1
 	k.lastSeq, k.ticking = seq, true
-	earned := armed && inOrder && !k.verdict.Tripped && on&^k.verdict.Allow == 0 && k.facts.Late <= safety.MaxLate
+	test := k.facts.Testing && k.facts.Test.Enable
+	earned := (armed || test) && inOrder && !k.verdict.Tripped && on&^k.verdict.Allow == 0 && k.facts.Late <= safety.MaxLate
 	if !earned {
 		k.drop()
 		return false
@@ -57,7 +58,8 @@ func (k *Keeper) Done(seq uint64, armed bool, on safety.Mask) (enabled bool) {
 	if !k.enabled {
 		k.enabled = k.lines.Enable.Set(true) == nil
 	}
-	if k.enabled {
+	// The start-up sequence withholds the heartbeat once, to see the one-shot drop the contactor.
+	if k.enabled && (armed || k.facts.Test.Beat) {
 		k.level = !k.level
 		if k.lines.Heartbeat.Set(k.level) != nil {
 			k.drop()

@@ -196,8 +196,7 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	sn.Run = RunNow{Order: c.Order, Plan: plan, HasPlan: true, Begun: now, Point: plan.At(0)}
 	sn.Lift = LiftNow{Needed: liftNeeded}
 	sn.Ended = Ending{}
-	sn.Phase = PhaseAir
-	s.blow(true)
+	s.beginSequence()
 	return nil
 }
 
@@ -277,6 +276,10 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 			s.stop("held_too_long", "Held for longer than 3 minutes, so the run was stopped to spare the part.", "")
 			return
 		}
+	}
+	if sn.Phase == PhaseLayers {
+		s.afterLayers()
+		return
 	}
 	if sn.Phase == PhaseAir {
 		s.proveAir(dt, v)

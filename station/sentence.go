@@ -55,6 +55,8 @@ func runningSentence(s *Snapshot, u *Setup) (text, more string) {
 		name = title(s.Run.Plan.Profile().Segments[s.Run.Point.Segment].Name)
 	}
 	switch s.Phase {
+	case PhaseLayers:
+		return "Proving contactor, heartbeat and relays before any heat.", ""
 	case PhaseAir:
 		return "Proving the air before any heat.", ""
 	case PhaseProof:
