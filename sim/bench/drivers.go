@@ -83,6 +83,7 @@ func connect(r *rig.Rig, hw *station.Hardware, lines *station.Lines) error {
 		hw.Interlocks = append(hw.Interlocks, in(p))
 	}
 	hw.Mirror = in(r.Mirror)
+	hw.Supply = r
 	lines.Enable, lines.Heartbeat = out(r.Enable), out(r.Heartbeat)
 	fan, err := line.NewFan(r.Fan, 25*physic.KiloHertz)
 	if err != nil && first == nil {

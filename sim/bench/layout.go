@@ -29,13 +29,14 @@ const (
 )
 
 // limits describes the rig to the guard.
-func limits(r *rig.Rig) safety.Limits {
-	l := safety.Limits{MaxRun: longestRun, ExtractionHold: extractionHold, Mirror: true}
+func limits(r *rig.Rig, zones []control.Zone, ambient unit.Celsius) safety.Limits {
+	l := safety.Limits{MaxRun: longestRun, ExtractionHold: extractionHold, Mirror: true, StartTest: true, Room: ambient}
 	for i, n := range r.Names {
 		h := safety.Heater{Name: heaterLabel(n), Blower: -1, Sense: true}
 		if i < 2 {
 			h.Blower = i
 		}
+		h.Loop = loop(r, zones[i], i)
 		l.Heaters[i] = h
 		l.NHeaters++
 	}
@@ -62,10 +63,41 @@ func limits(r *rig.Rig) safety.Limits {
 		if need := 7 * p.Every / 2; need > lost {
 			lost = need // slow inputs are multiplexed: three and a half periods
 		}
-		l.Sensors[l.NSensors] = safety.Sensor{Name: p.Label, Role: p.Role, Ceiling: p.Ceiling, Heaters: heaters, Guard: p.Guard, LostAfter: lost}
+		l.Sensors[l.NSensors] = safety.Sensor{Name: p.Label, Role: p.Role, Ceiling: p.Ceiling, Heaters: heaters, Guard: p.Guard, LostAfter: lost, Noise: commissionedNoise}
 		l.NSensors++
 	}
 	return l
+}
+
+// commissionedNoise is the spread at rest that commissioning would write down, K rms: the upper end of what the control goals allow for.
+const commissionedNoise = 0.25
+
+// Bands of the guard's heat balances, K: 1.25 times the worst of the fault-free campaign (TestFaultFreeHours prints it).
+const (
+	airBand  = 60.0
+	areaBand = 60.0
+)
+
+// loop tells the guard what the step test of heater i has found.
+func loop(r *rig.Rig, z control.Zone, i int) safety.Loop {
+	o := safety.Loop{Sensor: -1, Gain: z.Gain, Inertia: z.Inertia, Radiates: z.Kind == control.Area, Band: airBand}
+	spot := plant.Bank0 + plant.Spot(i-2)
+	switch i {
+	case 0:
+		spot = plant.NozzleTop
+	case 1:
+		spot = plant.NozzleBottom
+	}
+	if o.Radiates {
+		o.Band = areaBand
+	}
+	for k := range r.Probes {
+		if r.Probes[k].Spot == spot {
+			o.Sensor = k
+			return o
+		}
+	}
+	return safety.Loop{} // no sensor of its own: nothing to judge by
 }
 
 // probes is what is fitted to every simulated machine: three kinds of amplifier, mixed as shops mix them. The joint is on
@@ -101,7 +133,7 @@ func heaterLabel(name string) string {
 // setup describes the rig to people and to the rest of the program.
 func setup(r *rig.Rig, zones []control.Zone, speed float64, ambient unit.Celsius) station.Setup {
 	u := station.Setup{
-		Name: r.Machine.Title, Simulated: true, Speed: speed, Limits: limits(r), Budget: unit.Watt(r.Machine.MainsBudgetW),
+		Name: r.Machine.Title, Simulated: true, Speed: speed, Limits: limits(r, zones, ambient), Budget: unit.Watt(r.Machine.MainsBudgetW),
 		Period: station.Period, Ambient: ambient, Board: r.Board.Title,
 	}
 	for i := range r.Probes {

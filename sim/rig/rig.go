@@ -235,6 +235,9 @@ func level(b bool) gpio.Level { return gpio.Level(b) }
 // SetMains sets the voltage of the mains relative to nominal.
 func (r *Rig) SetMains(share float64) { r.mains, r.nominal = share, share }
 
+// Share is what a transducer on the mains says: voltage relative to nominal, good to a few percent. It is always fitted.
+func (r *Rig) Share() (share float64, known bool) { return r.mains, true }
+
 // SetNoise sets the noise at every junction, rms.
 func (r *Rig) SetNoise(k unit.Kelvin) {
 	for i := range r.Probes {
