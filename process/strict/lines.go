@@ -9,15 +9,35 @@ import (
 	"github.com/pelletier/go-toml/v2/unstable"
 )
 
-// How far the index of lines looks into lists: what lies deeper is blamed on the line of what holds it.
 const (
-	maxDepth    = 16
-	maxElements = 10000
+	maxDepth    = 16    // how far the index looks into lists: what lies deeper is blamed on the line of what holds it
+	maxElements = 10000 // of one list
 )
 
-// Line returns the line, from 1, on which a key stands: Line(data, "segment", 2, "ramp_c_per_s"), with the index of a
-// list element from 0. A key that is not there gets the line of the nearest table around it that is, and 0 if
-// there is none.
+// Lines knows the line of every key of one file. Whoever has more than one problem to place takes it once, since
+// finding the lines costs as much as reading the file does.
+type Lines struct{ of map[string]int }
+
+// LinesOf finds the lines of a file. One that is too large, or refused for its keys, has none.
+func LinesOf(data []byte) Lines {
+	if len(data) > MaxSize {
+		return Lines{}
+	}
+	lines, err := indexLines(data)
+	if err != nil {
+		return Lines{}
+	}
+	return Lines{lines}
+}
+
+// At returns the line, from 1, on which a key stands, written as in a Problem: At("segment[2].ramp_c_per_s"). A key
+// that is not there gets the line of the nearest table around it that is, and 0 if there is none.
+func (l Lines) At(key string) int { return nearest(l.of, key) }
+
+// Present reports whether a key, written as for At, is in the file.
+func (l Lines) Present(key string) bool { return l.of[key] > 0 }
+
+// Line is At for a path: Line(data, "segment", 2, "ramp_c_per_s"), with the index of a list element from 0.
 func Line(data []byte, keyPath ...any) int {
 	path := ""
 	for _, k := range keyPath {
@@ -31,26 +51,11 @@ func Line(data []byte, keyPath ...any) int {
 	return At(data, path)
 }
 
-// At is Line for a key written as in a Problem: At(data, "segment[2].ramp_c_per_s").
-func At(data []byte, key string) int {
-	if len(data) > MaxSize {
-		return 0
-	}
-	lines, err := indexLines(data)
-	if err != nil {
-		return 0
-	}
-	return nearest(lines, key)
-}
+// At is Lines.At for a single question.
+func At(data []byte, key string) int { return LinesOf(data).At(key) }
 
-// Present reports whether a key, written as for At, is in the file.
-func Present(data []byte, key string) bool {
-	if len(data) > MaxSize {
-		return false
-	}
-	lines, err := indexLines(data)
-	return err == nil && lines[key] > 0
-}
+// Present is Lines.Present for a single question.
+func Present(data []byte, key string) bool { return LinesOf(data).Present(key) }
 
 // nearest returns the line of key, or of the nearest table or list around it that has one, or 0.
 func nearest(lines map[string]int, key string) int {
@@ -88,6 +93,7 @@ type indexer struct {
 	newlines []int          // offsets
 	lines    map[string]int // by key
 	lists    map[string]int // how many [[tables]] of a name there have been
+	children map[string]int // by table: how many keys it has
 	prefix   string         // the table we are in
 	err      *refused
 }
@@ -96,7 +102,7 @@ type indexer struct {
 // proper says what is wrong with it.
 func indexLines(data []byte) (map[string]int, *refused) {
 	// Offsets of line ends first: a binary search for each key is cheap, counting lines from the top for each is not.
-	x := &indexer{lines: map[string]int{}, lists: map[string]int{}}
+	x := &indexer{lines: map[string]int{}, lists: map[string]int{}, children: map[string]int{}}
 	for at := 0; ; {
 		n := bytes.IndexByte(data[at:], '\n')
 		if n < 0 {
@@ -126,15 +132,36 @@ func (x *indexer) line(n *unstable.Node, fallback int) int {
 }
 
 // note remembers where key stands, the first time it is met. A long key is refused: every key below it would carry it
-// along, and a megabyte of keys would become gigabytes of names.
-func (x *indexer) note(key string, line int) {
+// along, and a few hundred kilobytes of them would become gigabytes of names. So are more keys than anybody writes.
+func (x *indexer) note(table, key string, line int) {
 	if len(key) > maxKey {
 		x.err = &refused{line, fmt.Sprintf("the key %.40s… is longer than %d characters", key, maxKey), "short names"}
 		return
 	}
-	if _, ok := x.lines[key]; !ok {
-		x.lines[key] = line
+	if _, ok := x.lines[key]; ok {
+		return
 	}
+	x.lines[key] = line
+	x.children[table]++
+	switch {
+	case x.children[table] > maxTableKeys:
+		x.err = &refused{line, fmt.Sprintf("%.40s has more than %d keys", orFile(table), maxTableKeys), "fewer"}
+	case len(x.lines) > maxKeys:
+		x.err = &refused{line, fmt.Sprintf("the file has more than %d keys and elements", maxKeys), "fewer"}
+	}
+}
+
+// element is note for an element of a list: it is no key of a table.
+func (x *indexer) element(key string, line int) {
+	x.note(key, key, line)
+}
+
+// orFile names the table that is the file itself.
+func orFile(table string) string {
+	if table == "" {
+		return "the file"
+	}
+	return table
 }
 
 // header enters a [table] or a [[table]]. Each further [[table]] of a name is the next element of its list, and a
@@ -144,16 +171,19 @@ func (x *indexer) header(e *unstable.Node) {
 	for it := e.Key(); it.Next() && x.err == nil; {
 		n := it.Node()
 		line = x.line(n, line)
+		table := path
 		path = join(path, string(n.Data))
 		last := it.IsLast()
 		if last && e.Kind == unstable.ArrayTable {
 			x.lists[path]++
-			x.note(path, line)
+			x.note(table, path, line)
 		}
 		if count := x.lists[path]; count > 0 {
 			path = fmt.Sprintf("%s[%d]", path, count-1)
+			x.element(path, line)
+			continue
 		}
-		x.note(path, line)
+		x.note(table, path, line)
 	}
 	x.prefix = path
 }
@@ -164,8 +194,9 @@ func (x *indexer) keyValue(prefix string, e *unstable.Node, depth int) {
 	path, line := prefix, 0
 	for it := e.Key(); it.Next() && x.err == nil; {
 		line = x.line(it.Node(), line)
+		table := path
 		path = join(path, string(it.Node().Data))
-		x.note(path, line)
+		x.note(table, path, line)
 	}
 	x.value(path, e.Value(), line, depth)
 }
@@ -185,10 +216,14 @@ func (x *indexer) value(path string, v *unstable.Node, line, depth int) {
 		}
 	case unstable.Array:
 		i := 0 // scalars inside a list that spans lines know their own line; the list itself does not
-		for it := v.Children(); it.Next() && i < maxElements && x.err == nil; i++ {
+		for it := v.Children(); it.Next() && x.err == nil; i++ {
+			if i == maxElements {
+				x.err = &refused{line, fmt.Sprintf("%.40s has more than %d elements", path, maxElements), "fewer"}
+				return
+			}
 			at := fmt.Sprintf("%s[%d]", path, i)
 			line = x.line(it.Node(), line)
-			x.note(at, line)
+			x.element(at, line)
 			x.value(at, it.Node(), line, depth+1)
 		}
 	}

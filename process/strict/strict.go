@@ -14,12 +14,14 @@ import (
 	"github.com/pelletier/go-toml/v2"
 )
 
-// Limits on what is looked at, so that a hostile or mistaken file costs little. A description of a machine is a few
-// kilobytes; these are generous.
+// Limits on what is looked at, so that a hostile or mistaken file costs at most some 50 ms. A description of a machine is
+// a few kilobytes, a profile of 200 segments has 1600 keys; these are generous.
 const (
-	MaxSize     = 1 << 20 // bytes
-	maxKey      = 256     // bytes in a key with all its tables
-	maxProblems = 50      // told at once
+	MaxSize      = 128 << 10 // bytes
+	maxKey       = 256       // bytes in a key with all its tables
+	maxTableKeys = 500       // in one table: the TOML reader compares each new key with all before it
+	maxKeys      = 20000     // in all, elements of lists included
+	maxProblems  = 50        // told at once
 )
 
 // Problem is one mistake in a file.

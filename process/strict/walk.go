@@ -17,19 +17,49 @@ import (
 type walker struct {
 	file     string
 	lines    map[string]int
-	problems Problems
+	problems []finding
+}
+
+// finding is a problem on its way to being told. Of a file with thousands only the first few are, so that what takes
+// long, looking for the key that was meant, waits until then.
+type finding struct {
+	Problem
+	wrote  string  // a key that is not known,
+	fields []field // and those that are; nil for every other problem
 }
 
 func (w *walker) add(key, what, allowed string) {
-	w.problems = append(w.problems, Problem{File: w.file, Line: nearest(w.lines, key), Key: key, What: what, Allowed: allowed})
+	w.problems = append(w.problems, finding{Problem: Problem{File: w.file, Line: nearest(w.lines, key), Key: key, What: what, Allowed: allowed}})
+}
+
+// unknown notes a key that is none of fields.
+func (w *walker) unknown(path, key string, fields []field) {
+	w.add(join(path, key), "is not a key that is known here", "")
+	f := &w.problems[len(w.problems)-1]
+	f.wrote, f.fields = key, fields
+}
+
+// told is the problem with the hints that were put off.
+func (f finding) told() Problem {
+	if f.fields == nil {
+		return f.Problem
+	}
+	if near := nearestKey(f.wrote, f.fields); near != "" {
+		f.What += "; did you mean " + near + "?"
+	}
+	f.Allowed = allowedKeys(f.fields)
+	return f.Problem
 }
 
 // sorted returns the problems by line, and no more than a person reads.
 func (w *walker) sorted() Problems {
-	p := w.problems
-	sort.SliceStable(p, func(i, j int) bool { return p[i].Line < p[j].Line })
-	if more := len(p) - maxProblems; more > 0 {
-		p = append(p[:maxProblems:maxProblems], Problem{File: w.file, What: fmt.Sprintf("%d more problems like these", more)})
+	sort.SliceStable(w.problems, func(i, j int) bool { return w.problems[i].Line < w.problems[j].Line })
+	var p Problems
+	for _, f := range w.problems[:min(len(w.problems), maxProblems)] {
+		p = append(p, f.told())
+	}
+	if more := len(w.problems) - maxProblems; more > 0 {
+		p = append(p, Problem{File: w.file, What: fmt.Sprintf("%d more problems like these", more)})
 	}
 	return p
 }
@@ -44,11 +74,7 @@ func (w *walker) table(path string, doc map[string]any, t reflect.Type) {
 			w.value(join(path, k), doc[k], fields[i].typ)
 			continue
 		}
-		what := "is not a key that is known here"
-		if near := nearestKey(k, fields); near != "" {
-			what += "; did you mean " + near + "?"
-		}
-		w.add(join(path, k), what, allowedKeys(fields))
+		w.unknown(path, k, fields)
 	}
 }
 
