@@ -43,13 +43,27 @@ var rows = []Row{
 	{"sensor_swapped", AtSensor, "", "another sensor", "the plugs of two thermocouples are exchanged"},
 	{"sensor_type", AtSensor, "", "the letter of the couple's type", "the couple is of another type than its amplifier"},
 	{"sensor_detached", AtSensor, "where the bead hangs: 0 in the jet … 1 beside it", "", "the bead has come off and hangs in the air"},
+	{"sensor_noise", AtSensor, "kelvins rms added", "", "interference on the thermocouple's wires"},
+	{"sensor_spikes", AtSensor, "share of samples, 0…1", "", "samples that are wrong by 50 °C, at random"},
+	{"sensor_drift", AtSensor, "kelvins per second", "", "the junction reads further and further off"},
+	{"sensor_slips", AtSensor, "kelvins", "", "the bead slides off within ten seconds and reads wrong by so much"},
+	{"sensor_gain", AtSensor, "factor on the excess over the cold junction", "", "the junction reads too much or too little in proportion"},
+	{"sensor_cold", AtSensor, "kelvins added", "", "a hot air stream or the sun heats the amplifier"},
+	{"sensor_reset", AtSensor, "", "", "the amplifier has browned out and lost its configuration"},
 	{"relay_stuck_on", AtHeater, "", "", "the relay conducts whatever it is told"},
 	{"relay_stuck_off", AtHeater, "", "", "the relay never conducts, or the element is broken"},
 	{"relay_swapped", AtHeater, "", "another heater", "the wires of two heaters are exchanged behind their relays"},
+	{"sense_stuck_on", AtHeater, "", "", "the load sense says that current flows, always"},
+	{"sense_stuck_off", AtHeater, "", "", "the load sense says that no current flows, always"},
 	{"blower_dead", AtBlower, "", "", "the blower stops"},
 	{"blower_weak", AtBlower, "share of full flow, 0…1", "", "the blower moves less air"},
+	{"blower_dead_unseen", AtBlower, "", "", "the blower stops, and its airflow switch sticks closed"},
 	{"interlock_open", AtInterlock, "", "", "the contact opens"},
+	{"interlock_chatters", AtInterlock, "changes per second", "", "the contact flutters"},
+	{"interlock_stuck", AtInterlock, "", "", "the contact stays closed whatever happens"},
 	{"contactor_welded", AtMachine, "", "", "the series contactor stays closed"},
+	{"contactor_dead", AtMachine, "", "", "the series contactor does not close"},
+	{"one_shot_stuck", AtMachine, "", "", "the contactor needs no heartbeat any more"},
 	{"mains", AtMachine, "share of nominal voltage", "", "the mains sags or surges"},
 }
 
@@ -86,6 +100,7 @@ type Fault struct {
 	AtS         *float64 `toml:"at_s"`          // seconds after the run began
 	JointAboveC *float64 `toml:"joint_above_c"` // true temperature of the coldest joint
 	Phase       string   `toml:"phase"`         // when the station reaches this phase
+	AfterS      *float64 `toml:"after_s"`       // so much later than joint_above_c or phase; at once when absent
 	ForS        *float64 `toml:"for_s"`         // how long it lasts; for ever when absent
 }
 
@@ -111,6 +126,10 @@ func (f Fault) Validate() error {
 		return fmt.Errorf("at_s is %g; it must be between 0 and 10800", *f.AtS)
 	case f.JointAboveC != nil && !(*f.JointAboveC >= -50 && *f.JointAboveC <= 500):
 		return fmt.Errorf("joint_above_c is %g; it must be between -50 and 500", *f.JointAboveC)
+	case f.AfterS != nil && !(*f.AfterS >= 0 && *f.AfterS <= 3600):
+		return fmt.Errorf("after_s is %g; it must be between 0 and 3600", *f.AfterS)
+	case f.AfterS != nil && f.JointAboveC == nil && f.Phase == "":
+		return fmt.Errorf("after_s needs joint_above_c or phase to count from")
 	case f.ForS != nil && !(*f.ForS > 0):
 		return fmt.Errorf("for_s is %g; it must be above 0", *f.ForS)
 	}
@@ -128,14 +147,15 @@ type Moment struct {
 type Timeline struct {
 	faults []Fault
 	began  []time.Duration // −1 while it has not
+	met    []time.Duration // when its condition was first met, −1 while it has not been
 	over   []bool
 }
 
 // NewTimeline returns a timeline of faults.
 func NewTimeline(fs []Fault) *Timeline {
-	t := &Timeline{faults: fs, began: make([]time.Duration, len(fs)), over: make([]bool, len(fs))}
+	t := &Timeline{faults: fs, began: make([]time.Duration, len(fs)), met: make([]time.Duration, len(fs)), over: make([]bool, len(fs))}
 	for i := range t.began {
-		t.began[i] = -1
+		t.began[i], t.met[i] = -1, -1
 	}
 	return t
 }
@@ -146,9 +166,14 @@ func (t *Timeline) Step(now time.Duration, m Moment, do func(i int, f *Fault, on
 		f := &t.faults[i]
 		switch {
 		case t.over[i]:
-		case t.began[i] < 0 && f.due(m):
-			t.began[i] = now
-			do(i, f, true)
+		case t.began[i] < 0:
+			if t.met[i] < 0 && f.due(m) {
+				t.met[i] = now
+			}
+			if t.met[i] >= 0 && (f.AfterS == nil || (now-t.met[i]).Seconds() >= *f.AfterS) {
+				t.began[i] = now
+				do(i, f, true)
+			}
 		case t.began[i] >= 0 && f.ForS != nil && (now-t.began[i]).Seconds() >= *f.ForS:
 			t.over[i] = true
 			do(i, f, false)

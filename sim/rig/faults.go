@@ -27,7 +27,7 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 		if !ok {
 			return fmt.Errorf("there is no blower %q; there are top and bottom", f.Target)
 		}
-		r.blowerShare[i] = 1
+		r.blowerShare[i], r.airStuck[i] = 1, on && f.Kind == "blower_dead_unseen"
 		if on && f.Kind == "blower_weak" {
 			r.blowerShare[i] = f.Value
 		} else if on {
@@ -37,15 +37,21 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 	case fault.AtInterlock:
 		for k, i := range interlocks {
 			if string(i.Kind) == f.Target {
-				r.opened[k] = on
-				r.Interlocks[k].Set(level(!on)) // a contact needs no time
+				r.contactFault(k, f, on)
 				return nil
 			}
 		}
 		return fmt.Errorf("there is no interlock %q; there are emergency_stop, door, extraction and limiter", f.Target)
 	}
-	if f.Kind == "contactor_welded" {
+	switch f.Kind {
+	case "contactor_welded":
 		r.welded = on
+		return nil
+	case "contactor_dead":
+		r.deadCoil = on
+		return nil
+	case "one_shot_stuck":
+		r.holds = on
 		return nil
 	}
 	r.mains = r.nominal
@@ -58,7 +64,7 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 var sensorFaults = map[fault.Kind]chip.Fault{
 	"sensor_open": chip.Open, "sensor_short_ground": chip.ShortGround, "sensor_short_supply": chip.ShortSupply,
 	"sensor_dead": chip.Dead, "sensor_zeros": chip.AllZeros, "sensor_ones": chip.AllOnes,
-	"sensor_frozen": chip.FrozenFrame, "sensor_reversed": chip.Reversed,
+	"sensor_frozen": chip.FrozenFrame, "sensor_reversed": chip.Reversed, "sensor_reset": chip.ResetChip,
 }
 
 func (r *Rig) applyHeater(f fault.Fault, on bool) error {
@@ -71,6 +77,10 @@ func (r *Rig) applyHeater(f fault.Fault, on bool) error {
 		r.stuckOn[i] = on
 	case "relay_stuck_off":
 		r.stuckOff[i] = on
+	case "sense_stuck_on":
+		r.sensedOn[i] = on
+	case "sense_stuck_off":
+		r.sensedOff[i] = on
 	case "relay_swapped":
 		k, err := r.heater(f.With)
 		if err != nil {
@@ -109,10 +119,10 @@ func (r *Rig) applySensor(f fault.Fault, on bool) error {
 		return err
 	}
 	switch f.Kind {
-	case "sensor_offset":
-		p.offset = 0
+	case "sensor_offset", "sensor_noise", "sensor_spikes", "sensor_drift", "sensor_slips", "sensor_gain", "sensor_cold":
+		p.wrong = wrong{}
 		if on {
-			p.offset = f.Value
+			p.wrong = wrongOf(f, r.now)
 		}
 		return nil
 	case "sensor_swapped":

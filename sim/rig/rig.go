@@ -27,12 +27,14 @@ type Probe struct {
 	Ceiling unit.Celsius
 	Guard   bool
 
-	front  front
-	port   any // the amplifier's SPI port
-	addr   uint16
-	input  int
-	sigma  float64 // noise at the junction, °C rms
-	offset float64 // added by a fault
+	front     front
+	port      any // the amplifier's SPI port
+	addr      uint16
+	input     int
+	sigma     float64 // noise at the junction, °C rms
+	wrong     wrong   // what a fault does to it
+	deaf      int     // steps for which nothing comes of it, by a glitch
+	glitching chip.Fault
 
 	at    plant.Spot       // where its couple is; Spot unless plugs have been exchanged
 	wire  emf.Type         // what its couple is made of, when that is not what the amplifier expects
@@ -79,8 +81,15 @@ type Rig struct {
 	stuckOn, stuckOff [plant.MaxHeaters]bool
 	wired             [plant.MaxHeaters]int // which heater each relay switches
 	blowerShare       [2]float64
+	sensedOn          [plant.MaxHeaters]bool
+	sensedOff         [plant.MaxHeaters]bool
+	airStuck          [2]bool
 	opened            []bool
-	welded            bool
+	jammed            []bool    // stuck closed
+	flutter           []float64 // changes per second, 0 for none
+	welded, deadCoil  bool
+	holds             bool // the one-shot does not time out
+	glitches          Glitches
 	mains, nominal    float64 // now, and when nothing is wrong
 }
 
@@ -117,6 +126,7 @@ func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64, probe
 	r := &Rig{
 		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, nominal: 1, blowerShare: [2]float64{1, 1},
 		rng: rand.New(rand.NewPCG(uint64(seed), 0x7472697665740001)), opened: make([]bool, len(interlocks)),
+		jammed: make([]bool, len(interlocks)), flutter: make([]float64, len(interlocks)),
 	}
 	r.Names = m.HeaterNames()
 	for _, n := range r.Names {
@@ -188,9 +198,9 @@ func (r *Rig) powered(i int) bool {
 // contactor works the series contactor: its coil is fed through emergency stop, limiter, door and the heartbeat's
 // one-shot, in hardware, whatever the program thinks.
 func (r *Rig) contactor(dt time.Duration) {
-	coil := r.Enable.Level() == gpio.High && r.beaten && r.now-r.lastBeat <= oneShot
+	coil := r.Enable.Level() == gpio.High && (r.beaten && r.now-r.lastBeat <= oneShot || r.holds) && !r.deadCoil
 	for k, i := range interlocks {
-		if i.Kind != safety.Extraction && r.opened[k] {
+		if i.Kind != safety.Extraction && r.openNow(k) {
 			coil = false
 		}
 	}
@@ -207,19 +217,20 @@ func (r *Rig) contactor(dt time.Duration) {
 // senseAll puts on every input line and into every amplifier what the world is like now.
 func (r *Rig) senseAll() {
 	for i := range r.Names {
-		r.Sense[i].Set(level(r.powered(i)))
+		r.Sense[i].Set(level((r.powered(i) || r.sensedOn[i]) && !r.sensedOff[i]) != level(r.misread()))
 	}
 	for k := range r.Air {
-		r.Air[k].Set(level(r.flow[k] > switchFlow))
+		r.Air[k].Set(level(r.flow[k] > switchFlow || r.airStuck[k]))
 	}
 	for k := range r.Interlocks {
-		r.Interlocks[k].Set(level(!r.opened[k]))
+		r.Interlocks[k].Set(level(!r.openNow(k)))
 	}
 	r.Mirror.Set(level(r.closed))
 	for i := range r.Probes {
 		p := &r.Probes[i]
-		hot := r.Plant.Sensed(p.at) + p.offset + p.sigma*r.rng.NormFloat64()
-		cold := r.cold(i)
+		cold := r.cold(i) + p.wrong.cold
+		hot := p.wrong.hot(r.now, r.Plant.Sensed(p.at), cold, r.rng) + p.sigma*r.rng.NormFloat64()
+		hot += r.glitch(p)
 		p.front.Advance(r.now, p.as(hot, cold), cold)
 	}
 }
