@@ -5,15 +5,21 @@
 // put a question to the station, which may refuse it, and there is no path from here to a pin. It never makes the
 // control loop wait: it reads copies, and a slow reader loses data, not the loop time.
 //
+// Who may do what is decided here and nowhere else: a browser or program is paired by a code that only people at the station can
+// read, one paired person at a time holds the controls, and each command proves that it is new, in time, and meant for the
+// machine as it is. None of it makes anything hot that the station's own conditions would keep cold.
+//
 // Stop is the exception to every rule here: it is answered before anything else is looked at but Host and Origin, reads no
-// body, takes no lock of this package, and is the same for every viewer.
+// body, takes no lock of this package before the station has been told, and is the same for every viewer.
 package api
 
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net"
 	"net/http"
+	"sync/atomic"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -75,6 +81,17 @@ type Options struct {
 	// 127.0.0.1 and [::1] at the listening port. Anything else in a Host or Origin header is refused.
 	Hosts []string
 
+	// Looking is who may look without being paired; empty is nearby.
+	Looking Looking
+	// Pairings keeps who is paired; nil keeps them for this life of the process only.
+	Pairings Pairings
+	// ShowCode shows each new pairing code where only people at the station see it; may be nil.
+	ShowCode func(code string)
+	// Audit keeps each accepted command. It must not wait; may be nil.
+	Audit func(Deed)
+	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
+	Now func() time.Time
+
 	Version string
 	BootID  string      // new at each start of the process
 	Log     *zap.Logger // nil: no log
@@ -112,12 +129,23 @@ type Server struct {
 	metrics *metrics
 	heavy   chan struct{} // a place for each request that holds a whole record in memory
 	alarms  []safety.Alarm
+
+	needs     map[string]Access // by method and path
+	people    *people
+	controls  controls
+	versions  versions
+	turns     chan struct{} // held while a command is carried out, or the controls change hands
+	answers   answers       // guarded by turns
+	began     time.Time
+	stopNoted atomic.Int64 // when a Stop was last put on record
+	sockets   sockets
 }
 
 // Route is one documented way in.
 type Route struct {
 	Method, Path string
-	Commands     bool // it asks the station to do something, and is only for viewers at the station
+	Needs        Access
+	Commands     bool // it changes something, and needs the headers that a foreign page cannot send
 }
 
 // New returns a server that has not begun to listen.
@@ -128,7 +156,17 @@ func New(o Options) (*Server, error) {
 	if o.Log == nil {
 		o.Log = zap.NewNop()
 	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if !o.Looking.Valid() {
+		return nil, fmt.Errorf("looking is %q; allowed are %s, %s and %s", o.Looking, LookNearby, LookPaired, LookEverybody)
+	}
 	g, err := newGate(o.Hosts)
+	if err != nil {
+		return nil, err
+	}
+	folk, err := newPeople(o.Pairings, o.ShowCode, o.Now)
 	if err != nil {
 		return nil, err
 	}
@@ -141,7 +179,9 @@ func New(o Options) (*Server, error) {
 		return zapcore.NewSamplerWithOptions(c, time.Second, 10, 1000)
 	}))
 	s := &Server{o: o, log: log, gate: g, mux: http.NewServeMux(), page: page,
-		heavy: make(chan struct{}, heavyPlaces), alarms: safety.Rows()}
+		heavy: make(chan struct{}, heavyPlaces), alarms: safety.Rows(),
+		needs: map[string]Access{}, people: folk, turns: make(chan struct{}, 1), began: o.Now()}
+	s.controls.now = o.Now
 	s.hub = newHub(s)
 	if s.metrics, err = newMetrics(s); err != nil {
 		return nil, err
@@ -158,6 +198,9 @@ func (s *Server) Routes() []Route { return append([]Route(nil), s.routes...) }
 // OpenAPI returns the OpenAPI 3.1 document of the REST part, indented.
 func (s *Server) OpenAPI() []byte { return append([]byte(nil), s.openAPI...) }
 
+// PairingCode returns the code by which one more browser or program can be paired now, as it is shown.
+func (s *Server) PairingCode() string { return s.people.present() }
+
 // Handler returns the whole server as a handler: the gate, Stop, the routes, the page.
 func (s *Server) Handler() http.Handler { return http.HandlerFunc(s.serve) }
 
@@ -169,6 +212,7 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: maxHeader,
 		BaseContext:    func(net.Listener) context.Context { return context.WithoutCancel(ctx) },
+		ConnContext:    s.sockets.opened, ConnState: s.sockets.changed,
 	}
 	failed := make(chan error, 1)
 	go func() { failed <- srv.Serve(ln) }()
@@ -195,6 +239,7 @@ func (s *Server) Close() { s.hub.close() }
 // it up or refuse it.
 func (s *Server) serve(w http.ResponseWriter, r *http.Request) {
 	secure(w.Header())
+	defer busy(r)()
 	if p := s.gate.check(r); p != nil {
 		s.refuse(w, p)
 		return
@@ -220,7 +265,15 @@ func (s *Server) serve(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, noRoute(h, w, r))
 		return
 	}
-	r = r.WithContext(context.WithValue(r.Context(), atStationKey{}, atStation(r)))
+	v := s.visit(r)
+	if p := s.admit(&v, s.needs[pattern]); p != nil {
+		s.refuse(w, p)
+		return
+	}
+	if v.paired {
+		s.controls.alive(v.who.ID)
+	}
+	r = r.WithContext(context.WithValue(r.Context(), visitorKey{}, v))
 	switch {
 	case r.URL.Path == streamPath: // takes the connection over, which a wrapped writer would hide
 		s.mux.ServeHTTP(w, r)
@@ -293,8 +346,13 @@ func (s *statusOnly) Header() http.Header         { return s.header }
 func (s *statusOnly) Write(p []byte) (int, error) { return len(p), nil }
 func (s *statusOnly) WriteHeader(code int)        { s.code = code }
 
-// refuse writes a problem and counts it.
+// refuse writes a problem and counts it. Whatever is left of the body is not waited for: whoever is refused could make the server hold
+// a connection by sending it slowly.
 func (s *Server) refuse(w http.ResponseWriter, p *Problem) {
 	s.metrics.refused.WithLabelValues(p.Code).Inc()
+	_ = http.NewResponseController(w).EnableFullDuplex() // not supported by every writer
+	if p.Status == http.StatusUnauthorized {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="trivet"`)
+	}
 	p.write(w)
 }

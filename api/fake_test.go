@@ -4,12 +4,14 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -223,14 +225,74 @@ func (d *desk) running(t testing.TB) {
 	})
 }
 
-func newServer(t testing.TB, d *desk) *Server {
+// Tokens of the people that every server of these tests knows. Kim holds the controls.
+const (
+	tokenVic = "token-of-vic-a-viewer"
+	tokenKim = "token-of-kim-an-operator"
+	tokenOla = "token-of-ola-an-operator"
+	tokenSam = "token-of-sam-a-supervisor"
+)
+
+// shelf keeps pairings in memory.
+type shelf struct {
+	mu      sync.Mutex
+	list    []Pairing
+	failing error
+}
+
+func newShelf() *shelf {
+	return &shelf{list: []Pairing{{ID: "vic", Name: "Vic", Role: RoleViewer, Hash: hashOf(tokenVic)}, {ID: "kim", Name: "Kim", Role: RoleOperator, Hash: hashOf(tokenKim)},
+		{ID: "ola", Name: "Ola", Role: RoleOperator, Hash: hashOf(tokenOla)}, {ID: "sam", Name: "Sam", Role: RoleSupervisor, Hash: hashOf(tokenSam)}}}
+}
+
+func (s *shelf) Load() ([]Pairing, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return append([]Pairing(nil), s.list...), s.failing
+}
+
+func (s *shelf) Save(list []Pairing) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.failing == nil {
+		s.list = append([]Pairing(nil), list...)
+	}
+	return s.failing
+}
+
+// clock is a clock that a test moves.
+type clock struct {
+	mu sync.Mutex
+	at time.Time
+}
+
+func newClock() *clock { return &clock{at: time.Date(2026, 5, 4, 10, 0, 0, 0, time.UTC)} }
+
+func (c *clock) now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.at
+}
+
+func (c *clock) pass(d time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.at = c.at.Add(d)
+}
+
+func newServer(t testing.TB, d *desk, change ...func(o *Options)) *Server {
 	t.Helper()
-	s, err := New(Options{Station: d, Live: d, Archive: d, Profiles: catalogue{[]process.Profile{testProfile(t)}},
-		Hosts: []string{"bench.example", "desk.example:9000"}, Version: "test", BootID: "b1"})
+	o := Options{Station: d, Live: d, Archive: d, Profiles: catalogue{[]process.Profile{testProfile(t)}},
+		Hosts: []string{"bench.example", "desk.example:9000"}, Version: "test", BootID: "b1", Pairings: newShelf()}
+	for _, c := range change {
+		c(&o)
+	}
+	s, err := New(o)
 	if err != nil {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.Close)
+	s.controls.take("kim")
 	return s
 }
 
@@ -261,6 +323,35 @@ func request(method, path, body string) *http.Request {
 	if method != http.MethodGet {
 		r.Header.Set("Content-Type", "application/json")
 		r.Header.Set("X-Trivet-Request", "1")
+		r.Header.Set("Authorization", "Bearer "+tokenKim)
+	}
+	return r
+}
+
+// as makes a request somebody else's; without a token, nobody's.
+func as(token string, r *http.Request) *http.Request {
+	r.Header.Del("Authorization")
+	if token != "" {
+		r.Header.Set("Authorization", "Bearer "+token)
+	}
+	return r
+}
+
+var keys atomic.Uint64
+
+// careful adds what a command carries besides its body, unless a test has set it, empty for leaving it out.
+func careful(s *Server, r *http.Request) *http.Request {
+	if r.Method == http.MethodGet || r.URL.Path == stopPath {
+		return r
+	}
+	d := s.o.Station.(*desk)
+	d.mu.Lock()
+	snap := d.snap
+	d.mu.Unlock()
+	for name, value := range map[string]string{"Idempotency-Key": fmt.Sprintf("key-of-test-%d", keys.Add(1)), "If-Match": `"` + s.version(&snap) + `"`, "X-Trivet-Seen": fmt.Sprint(s.stamp())} {
+		if _, there := r.Header[http.CanonicalHeaderKey(name)]; !there {
+			r.Header.Set(name, value)
+		}
 	}
 	return r
 }
@@ -268,8 +359,7 @@ func request(method, path, body string) *http.Request {
 // ask sends a request through the whole handler and returns the status and the problem's code, empty without a problem.
 func ask(t testing.TB, s *Server, r *http.Request) (status int, code string, body string) {
 	t.Helper()
-	w := httptest.NewRecorder()
-	s.Handler().ServeHTTP(w, r)
+	w := recorded(s, careful(s, r))
 	text, err := io.ReadAll(w.Body)
 	if err != nil {
 		t.Fatal(err)

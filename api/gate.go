@@ -34,8 +34,13 @@ func newGate(extra []string) (gate, error) {
 	return g, nil
 }
 
-// allows reports whether host:port is one of ours, when the request came in at port local.
-func (g gate) allows(host, port, local string) bool {
+// allows reports whether host:port is one of ours, when the request came in at address own and port local.
+func (g gate) allows(host, port, own, local string) bool {
+	// The address that the connection really came in at is ours whatever it is, and rebinding needs a name. It is taken from the
+	// socket and never from the request.
+	if own != "" && host == own && port == local {
+		return true
+	}
 	for _, n := range g.names {
 		if n.host != host {
 			continue
@@ -54,9 +59,9 @@ func (g gate) allows(host, port, local string) bool {
 // check returns why a request is not let in, or nil.
 func (g gate) check(r *http.Request) *Problem {
 	// The port is part of the name: a page served by another program of this computer, at another port, is foreign too.
-	local := listenPort(r)
+	own, local := listenAddress(r)
 	host, port, ok := splitHost(r.Host)
-	if !ok || !g.allows(host, port, local) {
+	if !ok || !g.allows(host, port, own, local) {
 		return problem("host_not_allowed", fmt.Sprintf("This station does not answer to the name %q.", clip(r.Host)))
 	}
 	origins := r.Header.Values("Origin")
@@ -66,8 +71,9 @@ func (g gate) check(r *http.Request) *Problem {
 	// Two Origin headers come from no browser; which of them counts would be a matter of opinion. "null" is what a page
 	// without an origin of its own sends (a sandboxed frame, a file), and it parses as a path without a scheme.
 	if len(origins) == 1 {
-		if u, err := url.Parse(origins[0]); err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.User == nil && u.Path == "" && u.RawQuery == "" && u.Fragment == "" {
-			if host, port, ok := splitHost(u.Host); ok && g.allows(host, port, local) {
+		// Over TLS a page that came in the clear is foreign: somebody on the way may have written it.
+		if u, err := url.Parse(origins[0]); err == nil && (u.Scheme == "https" || u.Scheme == "http" && r.TLS == nil) && u.User == nil && u.Path == "" && u.RawQuery == "" && u.Fragment == "" {
+			if host, port, ok := splitHost(u.Host); ok && g.allows(host, port, own, local) {
 				return nil
 			}
 		}
@@ -100,29 +106,26 @@ func splitHost(s string) (host, port string, ok bool) {
 	return host, port, true
 }
 
-// listenPort returns the port a request came in at; empty when it did not come over a listener.
-func listenPort(r *http.Request) string {
+// listenAddress returns the address and the port that a request came in at; empty when it did not come over a TCP listener.
+func listenAddress(r *http.Request) (host, port string) {
 	// The server puts the address of the accepting socket there. It is the truth about the connection, unlike a setting,
 	// which may say ":0" or stand behind a forwarded port.
 	a, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
 	if !ok {
-		return ""
+		return "", ""
 	}
-	_, port, err := net.SplitHostPort(a.String())
+	host, port, err := net.SplitHostPort(a.String())
 	if err != nil {
-		return ""
+		return "", ""
 	}
-	return port
+	return host, port
 }
 
-// commandGate checks what every request that changes something must show, Stop excepted.
+// commandGate checks what every request that changes something must show, Stop excepted. Who may change what is asked afterwards.
 //
-// Who may command: until pairing exists, only viewers on the station itself. The two headers keep a foreign page out a
-// second time: a plain form cannot send either of them, and a script from elsewhere needs a permission we never give.
+// The two headers keep a foreign page out a second time, whatever its browser does with cookies: a plain form cannot send
+// either of them, and a script from elsewhere needs a permission we never give.
 func commandGate(r *http.Request) *Problem {
-	if !atStation(r) {
-		return problem("control_from_elsewhere", "Commands are accepted only from a browser on the station itself.")
-	}
 	if r.Header.Get("X-Trivet-Request") != "1" {
 		return problem("request_header_missing", "The header X-Trivet-Request is missing or not 1.")
 	}
@@ -132,41 +135,13 @@ func commandGate(r *http.Request) *Problem {
 	return nil
 }
 
-// atStation reports whether the viewer sits at the station's own computer. A request that says it was passed on by a
-// proxy did not come from there, whatever the last hop was.
-func atStation(r *http.Request) bool {
-	// Forging these headers only takes rights away.
-	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via"} {
-		if r.Header.Get(h) != "" {
-			return false
-		}
-	}
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil {
-		return false
-	}
-	ip := net.ParseIP(host)
-	return ip != nil && ip.IsLoopback()
-}
-
-// source names the viewer for records when no name was given.
-func source(r *http.Request) string {
-	host, _, err := net.SplitHostPort(r.RemoteAddr)
-	if err != nil || host == "" {
-		return "a viewer"
-	}
-	if atStation(r) {
-		return "a viewer at the station"
-	}
-	return "a viewer at " + host
-}
-
 // secure sets the headers every answer carries.
 //
 // The referrer policy is same-origin and not no-referrer on purpose: with no-referrer a browser sends "Origin: null" with a
 // plain form, and Stop by form, the way that works without any script, would be refused by the gate.
 func secure(h http.Header) {
-	h.Set("Content-Security-Policy", "default-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+	h.Set("Content-Security-Policy", "default-src 'self'; script-src 'self'; style-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; object-src 'none'")
+	h.Set("X-Frame-Options", "DENY") // for browsers that do not know frame-ancestors
 	h.Set("X-Content-Type-Options", "nosniff")
 	h.Set("Referrer-Policy", "same-origin")
 	h.Set("Cross-Origin-Opener-Policy", "same-origin")

@@ -29,6 +29,9 @@ func TestNobodyGetsPastTheGate(t *testing.T) {
 	tried := 0
 	for _, route := range paths {
 		path := strings.ReplaceAll(route.Path, "{id}", "5")
+		if strings.HasPrefix(path, "/api/v1/pairing") || strings.HasPrefix(path, "/api/v1/controls") {
+			continue // they change who may command; the matrix of access_test.go has them
+		}
 		if path == "/readyz" {
 			d.change(func(d *desk) { d.frozen = false })
 		}
@@ -71,38 +74,6 @@ func TestTwoOriginsAreRefused(t *testing.T) {
 	r.Header["Origin"] = []string{"http://localhost:8420", "http://localhost:8420"}
 	if _, code, _ := ask(t, s, r); code != "origin_not_allowed" {
 		t.Errorf("got %q", code)
-	}
-}
-
-func TestCommandsComeFromTheStationOnlyAndStopFromEverywhere(t *testing.T) {
-	d := newDesk(t)
-	s := newServer(t, d)
-	for name, change := range map[string]func(r *http.Request){
-		"another computer":                func(r *http.Request) { r.RemoteAddr = "192.168.0.9:50000" },
-		"another computer over IPv6":      func(r *http.Request) { r.RemoteAddr = "[fe80::9]:50000" },
-		"a proxy at the station":          func(r *http.Request) { r.Header.Set("X-Forwarded-For", "192.168.0.9") },
-		"another proxy at the station":    func(r *http.Request) { r.Header.Set("Forwarded", "for=192.168.0.9") },
-		"an address that cannot be read":  func(r *http.Request) { r.RemoteAddr = "?" },
-		"an address that looks like ours": func(r *http.Request) { r.RemoteAddr = "127.0.0.1.evil.example:1" },
-	} {
-		for _, route := range s.Routes() {
-			if !route.Commands && route.Path != stopPath {
-				continue
-			}
-			r := request(route.Method, route.Path, "{}")
-			change(r)
-			status, code, _ := ask(t, s, r)
-			if route.Path == stopPath {
-				if status != http.StatusOK {
-					t.Errorf("%s: Stop answered %d %s", name, status, code)
-				}
-			} else if code != "control_from_elsewhere" {
-				t.Errorf("%s: %s answered %d %q", name, route.Path, status, code)
-			}
-		}
-	}
-	if _, commands := d.counts(); commands != 0 {
-		t.Errorf("%d commands got through", commands)
 	}
 }
 

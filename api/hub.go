@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"slices"
 	"sync"
 	"time"
 
@@ -25,19 +26,10 @@ const streamDoc = `Read-only. Every message has a number seq. On one connection 
 	`a broken connection the events missed since then are sent again, up to 512; if more were missed the gap says events_lost true, and what ` +
 	`happened is in the record of the run. A state is sent only when the control loop has ticked: silence means that it has not.`
 
-// message is one thing to send, made once for all viewers.
-// The two forms differ in what the viewer may do. A state is made once for each kind of viewer there is, whatever their
-// number: encoding takes 14 µs, and half of the processor time of eight viewers was encoding before (design measurement M4).
+// message is one thing to send, encoded once for all viewers, or for all of a kind.
 type message struct {
-	seq           uint64
-	local, remote *websocket.PreparedMessage // for viewers at the station, and elsewhere; the same for events
-}
-
-func (m *message) as(local bool) *websocket.PreparedMessage {
-	if local {
-		return m.local
-	}
-	return m.remote
+	seq  uint64
+	text *websocket.PreparedMessage
 }
 
 // hub numbers the messages and hands them to the viewers. It looks at the station only while somebody listens. Handing over
@@ -119,6 +111,18 @@ func (h *hub) leave(v *viewer) {
 	h.work.Done()
 }
 
+// pairings lists the pairings that have a page open.
+func (h *hub) pairings() (list []string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for v := range h.viewers {
+		if v.pairing != "" && !slices.Contains(list, v.pairing) {
+			list = append(list, v.pairing)
+		}
+	}
+	return list
+}
+
 // count returns how many viewers there are.
 func (h *hub) count() int {
 	h.mu.Lock()
@@ -155,6 +159,10 @@ func (h *hub) poll(ctx context.Context) {
 
 // look sends what is new: events first, then the state if the loop has ticked since the last one.
 func (h *hub) look(ctx context.Context) {
+	for _, id := range h.pairings() {
+		h.s.controls.alive(id) // an open page is a sign of life
+	}
+	h.s.sweep() // may announce, so it comes before the lock
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if ctx.Err() != nil {
@@ -168,30 +176,37 @@ func (h *hub) look(ctx context.Context) {
 		return
 	}
 	h.tick, h.sent = h.snap.Seq, true
-	state := func(local bool) *websocket.PreparedMessage {
-		return h.prepare(stateMessage{"state", h.seq, stateOf(&h.snap, h.s.view(local))})
-	}
-	// Only what somebody will read is encoded.
-	local, remote := h.kinds()
 	h.seq++
-	m := message{seq: h.seq}
-	if local {
-		m.local = state(true)
-	}
-	if remote {
-		m.remote = state(false)
-	}
+	// States differ in what the viewer may do. One is made for each kind of viewer there is, whatever their number: encoding takes
+	// 14 µs, and half of the processor time of eight viewers was encoding before (design measurement M4).
+	holder, _ := h.s.controls.standing()
+	var made [kindsOfViewers]*websocket.PreparedMessage
 	for v := range h.viewers {
-		v.offerState(m)
+		may := mayOf(v.role, v.pairing, holder)
+		if made[may] == nil {
+			made[may] = h.prepare(stateMessage{"state", h.seq, stateOf(&h.snap, h.s.view(&h.snap, may))})
+		}
+		v.offerState(message{h.seq, made[may]})
 	}
 }
 
-// kinds says which kinds of viewers there are, so that no message is made for nobody.
-func (h *hub) kinds() (local, remote bool) {
+// announce numbers an event that this program made itself, keeps it and hands it out like the station's own.
+func (h *hub) announce(e EventState) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.takeEvents() // those that came before it
+	h.event(e)
+}
+
+// dismiss ends every connection of a pairing that has been ended.
+func (h *hub) dismiss(pairing string) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
 	for v := range h.viewers {
-		local, remote = local || v.local, remote || !v.local
+		if pairing != "" && v.pairing == pairing {
+			v.quit(closeUnpaired, "this pairing has been ended")
+		}
 	}
-	return local, remote
 }
 
 // takeEvents numbers the station's new events, keeps them and hands them out.
@@ -205,17 +220,21 @@ func (h *hub) takeEvents() {
 	for i := range list {
 		e := &list[i]
 		h.seen = e.Seq
-		h.seq++
-		p := h.prepare(eventMessage{"event", h.seq, EventState{seconds(e.At), e.Code, e.Text, e.By}})
-		m := message{seq: h.seq, local: p, remote: p}
-		// The ring is a slice that is moved down: 512 small structs, a few times a minute.
-		if h.ring = append(h.ring, m); len(h.ring) > eventRing {
-			h.lost = h.ring[0].seq
-			h.ring = append(h.ring[:0], h.ring[1:]...)
-		}
-		for v := range h.viewers {
-			v.offerEvent(m)
-		}
+		h.event(EventState{seconds(e.At), e.Code, e.Text, e.By})
+	}
+}
+
+// event numbers one event, keeps it and hands it out. The caller holds the lock.
+func (h *hub) event(e EventState) {
+	h.seq++
+	m := message{h.seq, h.prepare(eventMessage{"event", h.seq, e})}
+	// The ring is a slice that is moved down: 512 small structs, a few times a minute.
+	if h.ring = append(h.ring, m); len(h.ring) > eventRing {
+		h.lost = h.ring[0].seq
+		h.ring = append(h.ring[:0], h.ring[1:]...)
+	}
+	for v := range h.viewers {
+		v.offerEvent(m)
 	}
 }
 

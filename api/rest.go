@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"strings"
-	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
@@ -20,7 +19,9 @@ func (s *Server) register() error {
 	strict := huma.Format{Marshal: huma.DefaultJSONFormat.Marshal, Unmarshal: decodeStrict}
 	c := huma.DefaultConfig("Trivet", "1") // of the interface; /healthz names that of the program
 	c.Info.Description = "A controller for the rework of ball-grid-array parts. Temperatures are °C, powers W, times s, with the unit in the name of a field. " +
-		"POST /api/v1/stop ends the heat, always, for every viewer. Other commands are accepted at the station only and need the header X-Trivet-Request: 1."
+		"POST /api/v1/stop ends the heat, always, for every viewer. Whatever else changes something needs the header X-Trivet-Request: 1, and a pairing: " +
+		"POST the code that the station shows to /api/v1/pairing. Commands that move heat need the controls as well, which one person holds at a time, and three headers that keep " +
+		"an old or repeated command from being carried out: Idempotency-Key, If-Match and X-Trivet-Seen."
 	// The router would serve the document, a page about it that loads scripts from elsewhere, and schema links in every
 	// answer. We want the document alone, and made once: the router makes it at the first request, without a lock.
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = "", "", ""
@@ -34,6 +35,8 @@ func (s *Server) register() error {
 	s.registerCommands(a)
 	s.registerViews(a)
 	s.registerRuns(a)
+	s.registerPeople(a)
+	s.registerControls(a)
 	s.documentPlain(a.OpenAPI())
 	documentNulls(a.OpenAPI().Components.Schemas)
 	s.doc = a.OpenAPI()
@@ -43,27 +46,30 @@ func (s *Server) register() error {
 		return err
 	}
 	s.openAPI = append(doc, '\n')
-	s.plain("GET", "/api/v1/openapi.json", func(w http.ResponseWriter, _ *http.Request) {
+	s.plain("GET", "/api/v1/openapi.json", AccessOpen, func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/openapi+json")
 		_, _ = w.Write(s.openAPI)
 	})
-	s.plain("GET", streamPath, s.hub.serve)
-	s.plain("GET", "/healthz", s.healthz)
-	s.plain("GET", "/readyz", s.readyz)
+	s.plain("GET", streamPath, AccessLook, s.hub.serve)
+	s.plain("GET", "/healthz", AccessOpen, s.healthz) // says that the process lives, and nothing of the machine
+	s.plain("GET", "/readyz", AccessLook, s.readyz)
 	// Errors while collecting are sent as an error to the scraper, which raises its own alarm.
-	s.plain("GET", "/metrics", promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
-	s.routes = append(s.routes, Route{Method: "POST", Path: stopPath}) // answered in front of the router
+	s.plain("GET", "/metrics", AccessLook, promhttp.HandlerFor(s.metrics.registry, promhttp.HandlerOpts{}).ServeHTTP)
+	s.routes = append(s.routes, Route{Method: "POST", Path: stopPath, Needs: AccessOpen}) // answered in front of the router
+	for _, r := range s.routes {
+		s.needs[r.Method+" "+r.Path] = r.Needs
+	}
 	return nil
 }
 
 // plain adds a handler outside the OpenAPI machinery.
-func (s *Server) plain(method, path string, h http.HandlerFunc) {
-	s.routes = append(s.routes, Route{Method: method, Path: path})
+func (s *Server) plain(method, path string, needs Access, h http.HandlerFunc) {
+	s.routes = append(s.routes, Route{Method: method, Path: path, Needs: needs})
 	s.mux.HandleFunc(method+" "+path, h)
 }
 
 // operation adds one documented operation.
-func operation[I, O any](s *Server, a huma.API, method, path, id, summary string, h func(context.Context, *I) (*O, error), change ...func(*huma.Operation)) {
+func operation[I, O any](s *Server, a huma.API, method, path, id, summary string, needs Access, h func(context.Context, *I) (*O, error), change ...func(*huma.Operation)) {
 	// Every operation may answer with a problem of any code, so there is one default answer and not a list per operation;
 	// /api/v1/problems is the list.
 	op := huma.Operation{Method: method, Path: path, OperationID: id, Summary: summary, MaxBodyBytes: maxBody,
@@ -74,7 +80,8 @@ func operation[I, O any](s *Server, a huma.API, method, path, id, summary string
 	for _, c := range change {
 		c(&op)
 	}
-	s.routes = append(s.routes, Route{Method: method, Path: path, Commands: method != http.MethodGet})
+	op.Description = strings.TrimSpace(op.Description + " " + needs.explain())
+	s.routes = append(s.routes, Route{Method: method, Path: path, Needs: needs, Commands: method != http.MethodGet})
 	huma.Register(a, op, h)
 }
 
@@ -99,10 +106,15 @@ func (s *Server) documentPlain(doc *huma.OpenAPI) {
 func documentNulls(r huma.Registry) {
 	// The router writes a pointer to an object as if it were always there, and cannot be told otherwise by a tag.
 	state := r.Map()["State"]
-	for _, name := range []string{"ended", "run", "joint", "forecast"} {
-		p := state.Properties[name]
-		state.Properties[name] = &huma.Schema{Description: p.Description, AnyOf: []*huma.Schema{{Ref: p.Ref}, {Type: "null"}}}
+	nullable := func(of *huma.Schema, names ...string) {
+		for _, name := range names {
+			p := of.Properties[name]
+			of.Properties[name] = &huma.Schema{Description: p.Description, AnyOf: []*huma.Schema{{Ref: p.Ref}, {Type: "null"}}}
+		}
 	}
+	nullable(state, "ended", "run", "joint", "forecast")
+	nullable(r.Map()["ControlsState"], "holder", "asking")
+	nullable(r.Map()["PairingView"], "you")
 	for _, schema := range r.Map() {
 		for _, p := range schema.Properties {
 			if p.Nullable && len(p.Enum) > 0 {
@@ -112,9 +124,9 @@ func documentNulls(r huma.Registry) {
 	}
 }
 
-// By is who gives a command.
+// By is who gives a command, where that is somebody else than whoever is paired: a panel is paired once and used by many.
 type By struct {
-	By string `json:"by,omitempty" maxLength:"80" doc:"Name of the person, for the record"`
+	By string `json:"by,omitempty" maxLength:"80" doc:"Name of the person, for the record; without it the name given at pairing"`
 }
 
 // StartOrder asks for a run.
@@ -137,9 +149,9 @@ type Accepted struct {
 }
 
 func (s *Server) registerCommands(a huma.API) {
-	accepted := func(op *huma.Operation) { op.DefaultStatus = http.StatusAccepted }
 	// 202 and not 201: the control loop has accepted the order, the record of the run begins a moment later.
-	operation(s, a, "POST", "/api/v1/runs", "start", "Start a run", s.start, accepted)
+	later := func(op *huma.Operation) { op.DefaultStatus = http.StatusAccepted }
+	operation(s, a, "POST", "/api/v1/runs", "start", "Start a run", AccessControls, s.start, later)
 	for _, c := range []struct {
 		path, id, summary string
 		event             station.Event
@@ -148,51 +160,52 @@ func (s *Server) registerCommands(a huma.API) {
 		{"/api/v1/restart", "restart", "Go on after a hold", station.Restart},
 		{"/api/v1/confirm-lift", "confirm_lift", "The part is off, or for a placement: it sits", station.Lifted},
 	} {
-		operation(s, a, "POST", c.path, c.id, c.summary, func(ctx context.Context, in *struct{ Body By }) (*Accepted, error) {
-			return s.do(ctx, station.Command{Event: c.event}, in.Body)
-		}, accepted)
+		operation(s, a, "POST", c.path, c.id, c.summary, AccessControls, func(ctx context.Context, in *struct {
+			Care
+			Body By
+		}) (*Accepted, error) {
+			return s.do(ctx, in.Care, station.Command{Event: c.event}, in.Body, in.Body)
+		}, later)
 	}
-	operation(s, a, "POST", "/api/v1/reset", "reset", "Reset a trip whose cause is gone, or go back to idle after a run", func(ctx context.Context, in *struct {
+	operation(s, a, "POST", "/api/v1/reset", "reset", "Reset a trip whose cause is gone, or go back to idle after a run", AccessControls, func(ctx context.Context, in *struct {
+		Care
 		Body struct {
 			TripID uint32 `json:"trip_id,omitempty" doc:"The trip that was seen; 0 when none is latched"`
 			By
 		}
 	}) (*Accepted, error) {
-		return s.do(ctx, station.Command{Event: station.Reset, TripID: in.Body.TripID}, in.Body.By)
-	}, accepted)
-	operation(s, a, "POST", "/api/v1/acknowledge", "acknowledge", "Say that an alarm has been seen", func(ctx context.Context, in *struct {
+		return s.do(ctx, in.Care, station.Command{Event: station.Reset, TripID: in.Body.TripID}, in.Body.By, in.Body)
+	}, later)
+	operation(s, a, "POST", "/api/v1/acknowledge", "acknowledge", "Say that an alarm has been seen", AccessOperate, func(ctx context.Context, in *struct {
+		Care
 		Body struct {
 			Code    string `json:"code" minLength:"1" maxLength:"64"`
 			Subject int    `json:"subject,omitempty" minimum:"0" maximum:"63"`
 			By
 		}
 	}) (*Accepted, error) {
-		return s.do(ctx, station.Command{Event: station.Acknowledge, Alarm: in.Body.Code, Subject: in.Body.Subject}, in.Body.By)
-	}, accepted)
+		return s.do(ctx, in.Care, station.Command{Event: station.Acknowledge, Alarm: in.Body.Code, Subject: in.Body.Subject}, in.Body.By, in.Body)
+	}, later)
 }
 
-// do hands a command to the station and waits for its answer.
-func (s *Server) do(ctx context.Context, c station.Command, by By) (*Accepted, error) {
+// do hands a command to the station with care and waits for its answer. body is the whole of what was asked.
+func (s *Server) do(ctx context.Context, care Care, c station.Command, by By, body any) (*Accepted, error) {
 	name, err := cleanText("by", by.By)
 	if err != nil {
 		return nil, err
 	}
-	// Who it was is for the record, not for permission, so it may be left out.
+	// Who it was is for the record, not for permission: that is the pairing's.
 	if c.By = name; c.By == "" {
-		c.By = "a viewer at the station" // commands come from nowhere else
+		v := visitorOf(ctx)
+		c.By = v.name()
 	}
-	// A viewer that goes away while its command waits does not take it back: the queue has it already.
-	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
-	defer cancel()
-	if err := s.o.Station.Do(ctx, c); err != nil {
-		return nil, refusal(err)
-	}
-	var out Accepted
-	out.Body.Accepted = true
-	return &out, nil
+	return s.carry(ctx, care, c, body)
 }
 
-func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Accepted, error) {
+func (s *Server) start(ctx context.Context, in *struct {
+	Care
+	Body StartOrder
+}) (*Accepted, error) {
 	o := &station.RunOrder{}
 	for _, f := range []struct {
 		name string
@@ -218,21 +231,26 @@ func (s *Server) start(ctx context.Context, in *struct{ Body StartOrder }) (*Acc
 		o.Board = s.o.Station.Setup().Board
 	}
 	if o.By == "" {
-		o.By = "a viewer at the station"
+		v := visitorOf(ctx)
+		o.By = v.name()
 	}
-	return s.do(ctx, station.Command{Event: station.Start, Order: o}, By{By: o.By})
+	return s.do(ctx, in.Care, station.Command{Event: station.Start, Order: o}, By{By: o.By}, in.Body)
 }
 
 // now returns the state for one viewer.
-func (s *Server) now(local bool) State {
+func (s *Server) now(v *visitor) State {
+	s.sweep()
 	// A copy of a few kilobytes; it is what keeps a reader from ever holding the loop's own.
 	var snap station.Snapshot
 	s.o.Station.Latest(&snap)
-	return stateOf(&snap, s.view(local))
+	holder, _ := s.controls.standing()
+	return stateOf(&snap, s.view(&snap, mayOf(v.who.Role, v.who.ID, holder)))
 }
 
-func (s *Server) view(local bool) view {
-	return view{setup: s.o.Station.Setup(), alarms: s.alarms, verdict: s.o.Live.Verdict(), bootID: s.o.BootID, now: time.Now(), local: local}
+// view gathers what stateOf needs besides the snapshot.
+func (s *Server) view(snap *station.Snapshot, may mayCommand) view {
+	return view{setup: s.o.Station.Setup(), alarms: s.alarms, verdict: s.o.Live.Verdict(), bootID: s.o.BootID, now: s.o.Now(), may: may,
+		version: s.version(snap), stamp: s.stamp(), controls: s.controlsState()}
 }
 
 // acceptsGzip reports whether the client can unpack gzip. "gzip;q=0" is so rare that not packing for it is good enough.

@@ -76,7 +76,7 @@ type runID struct {
 }
 
 func (s *Server) registerRuns(a huma.API) {
-	operation(s, a, "GET", "/api/v1/runs", "runs", "The history, newest first", func(ctx context.Context, in *struct {
+	operation(s, a, "GET", "/api/v1/runs", "runs", "The history, newest first", AccessLook, func(ctx context.Context, in *struct {
 		Limit int `query:"limit" minimum:"1" maximum:"1000" default:"50"`
 	}) (*body[RunsView], error) {
 		// Without its samples a run is small; the list of a thousand needs no paging on a local network.
@@ -90,8 +90,8 @@ func (s *Server) registerRuns(a huma.API) {
 		}
 		return &body[RunsView]{out}, nil
 	})
-	operation(s, a, "GET", "/api/v1/runs/{id}", "run", "One run with its verdict and events", s.run)
-	operation(s, a, "GET", "/api/v1/runs/{id}/samples", "samples", "What was measured in a run", func(ctx context.Context, in *runID) (*body[TraceView], error) {
+	operation(s, a, "GET", "/api/v1/runs/{id}", "run", "One run with its verdict and events", AccessLook, s.run)
+	operation(s, a, "GET", "/api/v1/runs/{id}/samples", "samples", "What was measured in a run", AccessLook, func(ctx context.Context, in *runID) (*body[TraceView], error) {
 		done, err := s.takePlace(ctx)
 		if err != nil {
 			return nil, err
@@ -103,7 +103,7 @@ func (s *Server) registerRuns(a huma.API) {
 		}
 		return &body[TraceView]{traceOf(in.ID, channels, rows)}, nil
 	})
-	operation(s, a, "GET", "/api/v1/runs/{id}/samples.csv", "samples_csv", "What was measured in a run, whole, as CSV", s.samplesCSV, func(op *huma.Operation) {
+	operation(s, a, "GET", "/api/v1/runs/{id}/samples.csv", "samples_csv", "What was measured in a run, whole, as CSV", AccessLook, s.samplesCSV, func(op *huma.Operation) {
 		op.Responses["200"] = &huma.Response{Description: "First column time_s; temperature columns end in _c; an empty cell is no reading",
 			Content: map[string]*huma.MediaType{"text/csv": {Schema: &huma.Schema{Type: huma.TypeString}}}}
 	})

@@ -82,7 +82,7 @@ func TestEveryAnswerIsAsDescribed(t *testing.T) {
 					}
 					continue
 				}
-				w := recorded(s, request("GET", at, ""))
+				w := recorded(s, as(tokenSam, request("GET", at, "")))
 				if got := w.Header().Get("Content-Type"); got != kind {
 					t.Errorf("%s, %s: content type %q; described is %q", name, at, got, kind)
 				}

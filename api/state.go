@@ -17,7 +17,11 @@ type view struct {
 	verdict *process.Verdict
 	bootID  string
 	now     time.Time // label only
-	local   bool      // the viewer is at the station and may command
+	may     mayCommand
+
+	version  string
+	stamp    uint64
+	controls ControlsState
 }
 
 // stateOf says in the words of the wire what a snapshot says. It is a pure function of its arguments.
@@ -25,13 +29,13 @@ func stateOf(s *station.Snapshot, v view) State {
 	u := v.setup
 	text, meaning := station.Sentence(s, u)
 	out := State{
-		Seq: s.Seq, BootID: v.bootID, At: seconds(s.At), Time: v.now.UTC().Format("2006-01-02T15:04:05.000Z"),
+		Seq: s.Seq, Version: v.version, Stamp: v.stamp, BootID: v.bootID, At: seconds(s.At), Time: v.now.UTC().Format("2006-01-02T15:04:05.000Z"),
 		Simulated: u.Simulated, Speed: 1, Machine: u.Name, Board: u.Board, Sentence: text, SentenceMeaning: meaning,
 		State: string(s.State), Phase: string(s.Phase), Fan: round(s.Fan, 1000),
 		Run: runOf(s, v.verdict), Joint: jointOf(s, u), Sensors: sensorsOf(s, u), Heaters: heatersOf(s, u),
 		Permissives: permissivesOf(s, u), Alarms: alarmsOf(s, v), Lift: liftOf(&s.Lift), Forecast: forecastOf(s),
 		Mains:       MainsState{Power: round(float64(s.Mains), 10), Budget: round(float64(u.Budget), 10)},
-		HeatEnabled: s.HeatEnabled, Late: round(s.Late.Seconds()*1000, 1000), Recording: s.Recording, Allowed: allowedFor(s, v.local),
+		HeatEnabled: s.HeatEnabled, Late: round(s.Late.Seconds()*1000, 1000), Recording: s.Recording, Controls: v.controls, Allowed: allowedFor(s, v.may),
 	}
 	// On a real machine the speed is 1, whatever is configured.
 	if u.Simulated && u.Speed > 0 {
@@ -214,11 +218,11 @@ func liftOf(l *station.LiftNow) LiftState {
 	return out
 }
 
-// allowedFor lists what a viewer may do. From elsewhere it is Stop alone, until pairing exists.
-func allowedFor(s *station.Snapshot, local bool) []AllowedCommand {
+// allowedFor lists what a viewer may do now: what the station would accept of those commands that its pairing lets it give.
+func allowedFor(s *station.Snapshot, may mayCommand) []AllowedCommand {
 	out := []AllowedCommand{}
 	for _, e := range station.Allowed(s) {
-		if local || e == station.Stop {
+		if may.lets(e) {
 			out = append(out, AllowedCommand(e))
 		}
 	}

@@ -32,7 +32,8 @@ func keysOf(prefix string, v any, into map[string]bool) {
 
 // The names that pages and scripts rely on. Changing one breaks them: add, do not rename.
 const stateKeys = `alarms alarms.at_s alarms.cause_present alarms.code alarms.do alarms.first_out alarms.limit_c alarms.state alarms.subject
-alarms.title alarms.trip_id alarms.value_c allowed_commands at_s board boot_id ended ended.by ended.code ended.reason ended.state fan
+alarms.title alarms.trip_id alarms.value_c allowed_commands at_s board boot_id controls controls.asking controls.holder controls.holder.id
+controls.holder.name controls.holder.role ended ended.by ended.code ended.reason ended.state fan
 forecast forecast.begin_s forecast.code forecast.go forecast.held forecast.package_top_c forecast.package_top_c.high forecast.package_top_c.low
 forecast.package_top_c.mid forecast.peak_c forecast.peak_c.high forecast.peak_c.low forecast.peak_c.mid forecast.remedy forecast.text
 forecast.time_above_liquidus_s forecast.time_above_liquidus_s.high forecast.time_above_liquidus_s.low forecast.time_above_liquidus_s.mid
@@ -42,7 +43,17 @@ joint.temp_c late_ms lift lift.confirmed lift.left_s lift.missed lift.molten_for
 mains.budget_w mains.power_w permissives permissives.code permissives.do permissives.holds permissives.text permissives.title phase
 recording run run.board run.by run.elapsed_s run.id run.kind run.part run.profile run.profile_s run.segment run.segment_index
 run.segment_left_s run.serial run.target_c run.total_s run.verdict run.waiting sensors sensors.ceiling_c sensors.chip sensors.label
-sensors.name sensors.quality sensors.reason sensors.role sensors.temp_c sentence sentence_meaning seq simulated speed state time_utc trip_id`
+sensors.name sensors.quality sensors.reason sensors.role sensors.temp_c sentence sentence_meaning seq simulated speed stamp_ms state time_utc trip_id version`
+
+// rowOf finds an alarm in the table, which grows.
+func rowOf(t testing.TB, code string) int {
+	t.Helper()
+	i := slices.IndexFunc(safety.Rows(), func(a safety.Alarm) bool { return a.Code == code })
+	if i < 0 {
+		t.Fatalf("there is no alarm %q", code)
+	}
+	return i
+}
 
 // full is a snapshot in which everything is there.
 func full(t *testing.T) (*desk, *Server) {
@@ -51,7 +62,7 @@ func full(t *testing.T) (*desk, *Server) {
 	d.snap.Ended = station.Ending{State: station.Stopped, Code: "stopped", Reason: "Stopped by Kim.", By: "Kim"}
 	d.snap.Ahead = &station.Ahead{Begin: d.snap.Run.Begun, Mid: []float64{180, 181, 182}, Low: []float64{179, 180, 181}, High: []float64{181, 182, 183},
 		Peak: [3]float64{233, 236, 239}, Go: true}
-	d.snap.Alarms[0] = safety.Active{Row: 3, Subject: 1, State: safety.LatchedUnacknowledged, At: 3 * time.Second, Value: unit.Measured(0, 421), Limit: 420, TripID: 4, FirstOut: true, True: true}
+	d.snap.Alarms[0] = safety.Active{Row: rowOf(t, "over_ceiling"), Subject: 1, State: safety.LatchedUnacknowledged, At: 3 * time.Second, Value: unit.Measured(0, 421), Limit: 420, TripID: 4, FirstOut: true, True: true}
 	d.snap.NAlarms = 1
 	d.snap.Lift = station.LiftNow{Open: true, Left: 12340 * time.Millisecond, Needed: 10 * time.Second}
 	d.snap.Heaters[0] = station.HeaterNow{Set: 300, HasSet: true, Duty: 0.4321, On: true, Power: 518.52, Allowed: true}
@@ -108,7 +119,7 @@ func TestARunCeilingIsShownWhenItIsTheLowerOne(t *testing.T) {
 	s := newServer(t, d)
 	for run, want := range map[unit.Celsius]float64{0: 260, 245: 245, 300: 260} {
 		d.change(func(d *desk) { d.snap.Facts.RunCeiling.Joint = run })
-		if st := s.now(true); *st.Sensors[0].Ceiling != want {
+		if st := s.now(&visitor{}); *st.Sensors[0].Ceiling != want {
 			t.Errorf("run ceiling %v: shows %v; want %v", run, *st.Sensors[0].Ceiling, want)
 		}
 	}
@@ -163,11 +174,11 @@ func TestTheVerdictIsShownOnlyWhenTheRunIsOver(t *testing.T) {
 	d.running(t)
 	d.verdict = &process.Verdict{Pass: true} // of the run before
 	s := newServer(t, d)
-	if st := s.now(true); st.Run.Verdict != nil {
+	if st := s.now(&visitor{}); st.Run.Verdict != nil {
 		t.Error("a verdict in the middle of a run")
 	}
 	d.change(func(d *desk) { d.snap.State = station.Complete })
-	if st := s.now(true); st.Run.Verdict == nil || *st.Run.Verdict != "pass" {
+	if st := s.now(&visitor{}); st.Run.Verdict == nil || *st.Run.Verdict != "pass" {
 		t.Errorf("%v", st.Run.Verdict)
 	}
 }
@@ -227,7 +238,7 @@ func TestTheCatalogueListsWhatMayBeRun(t *testing.T) {
 func BenchmarkStateForTheStream(b *testing.B) {
 	d := newDesk(b)
 	d.running(b)
-	v := newServer(b, d).view(true)
+	v := newServer(b, d).view(&d.snap, mayEverything)
 	for b.Loop() {
 		if _, err := json.Marshal(stateMessage{"state", 1, stateOf(&d.snap, v)}); err != nil {
 			b.Fatal(err)

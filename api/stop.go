@@ -4,6 +4,7 @@ import (
 	"io"
 	"net/http"
 	"strings"
+	"time"
 
 	"go.uber.org/zap"
 )
@@ -21,11 +22,13 @@ func (s *Server) stop(w http.ResponseWriter, r *http.Request) {
 		s.refuse(w, problem("method_not_allowed", "Stop is a POST."))
 		return
 	}
-	by := source(r)
+	v := s.visit(r)
+	by := v.name()
 	s.o.Station.Stop(by)
 	s.metrics.stops.Inc()
 	s.log.Info("stop was asked for", zap.String("by", by))
 
+	defer s.noteStop(&v)                                 // when it has been answered
 	_ = http.NewResponseController(w).EnableFullDuplex() // not supported by every writer, and only a matter of speed
 	w.Header().Set("Connection", "close")                // whatever is left of the body is not worth reading
 	if strings.Contains(r.Header.Get("Accept"), "text/html") {
@@ -37,4 +40,14 @@ func (s *Server) stop(w http.ResponseWriter, r *http.Request) {
 	}
 	w.Header().Set("Content-Type", "application/json")
 	_, _ = io.WriteString(w, "{\"stopping\":true}\n")
+}
+
+// noteStop keeps a Stop in the record. A finger that hammers on the button, or a flood of requests, is one deed a second there.
+func (s *Server) noteStop(v *visitor) {
+	now := s.o.Now().UnixNano()
+	last := s.stopNoted.Load()
+	if now-last < int64(time.Second) && last != 0 || !s.stopNoted.CompareAndSwap(last, now) {
+		return
+	}
+	s.audit(Deed{Code: "command:stop", Text: "Stop was pressed."}.by(v))
 }

@@ -45,11 +45,12 @@ func TestStopWorksWithAnyBodyAndAnyHeaders(t *testing.T) {
 func TestStopNamesWhereItCameFrom(t *testing.T) {
 	d := newDesk(t)
 	s := newServer(t, d)
-	far := request("POST", stopPath, "")
+	far := as("", request("POST", stopPath, ""))
 	far.RemoteAddr = "192.168.0.9:50000"
-	ask(t, s, request("POST", stopPath, ""))
+	ask(t, s, as("", request("POST", stopPath, "")))
 	ask(t, s, far)
-	if got := strings.Join(d.stops, "; "); got != "a viewer at the station; a viewer at 192.168.0.9" {
+	ask(t, s, request("POST", stopPath, ""))
+	if got := strings.Join(d.stops, "; "); got != "a viewer at the station; a viewer at 192.168.0.9; Kim" {
 		t.Errorf("told %q", got)
 	}
 }

@@ -24,6 +24,7 @@ const (
 	sendBuffer = 64 << 10 // what the kernel may hold for a viewer: about a second of states, not a minute of stale ones
 	queueLimit = eventRing + 128
 
+	closeUnpaired = 4003 // private code: the pairing that this connection came with has been ended
 	closeOverflow = 4001 // private code: too many events were waiting; come back with since and boot
 )
 
@@ -32,8 +33,10 @@ const (
 // at a time, and panics when it finds them; control messages are no exception here.
 type viewer struct {
 	ws     *websocket.Conn
-	local  bool
 	source string // its address, empty for one at the station
+
+	pairing string // id, empty for none
+	role    Role
 
 	resumed bool   // set by join
 	lost    uint64 // set by join: events up to this number are gone
@@ -64,9 +67,10 @@ func (h *hub) serve(w http.ResponseWriter, r *http.Request) {
 		h.s.refuse(w, p)
 		return
 	}
-	v := &viewer{local: isAtStation(r.Context()), wake: make(chan struct{}, 1), pongs: make(chan string, 1), over: make(chan struct{})}
-	if !v.local {
-		v.source, _, _ = net.SplitHostPort(r.RemoteAddr)
+	who := visitorOf(r.Context())
+	v := &viewer{pairing: who.who.ID, role: who.who.Role, wake: make(chan struct{}, 1), pongs: make(chan string, 1), over: make(chan struct{})}
+	if !who.here {
+		v.source = who.limited
 	}
 	// Joining comes first, so that the places are counted before a handshake is paid for, and events from now on are queued.
 	if !h.join(v, since, resume) {
@@ -245,7 +249,7 @@ func (h *hub) sendInOrder(v *viewer, m *message) error {
 		}
 	}
 	v.last = m.seq
-	return v.send(m.as(v.local))
+	return v.send(m.text)
 }
 
 func (v *viewer) send(m *websocket.PreparedMessage) error {

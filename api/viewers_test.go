@@ -1,6 +1,7 @@
 package api
 
 import (
+	"encoding/json"
 	"fmt"
 	"net"
 	"net/http"
@@ -9,6 +10,8 @@ import (
 	"time"
 
 	"github.com/gorilla/websocket"
+
+	"trivet/safety"
 )
 
 // A viewer that takes nothing must be gone soon, and must cost the others nothing meanwhile.
@@ -140,15 +143,36 @@ func TestAViewerWithTooManyEventsWaitingIsSentBackForThem(t *testing.T) {
 	}
 }
 
-func TestViewersElsewhereAreToldOnlyOfStop(t *testing.T) {
+func TestEveryViewerIsToldWhatItMayDo(t *testing.T) {
 	d := newDesk(t)
+	d.change(func(d *desk) {
+		d.snap.Alarms[0] = safety.Active{Row: rowOf(t, "over_ceiling"), State: safety.Unacknowledged, True: true}
+		d.snap.NAlarms = 1
+	})
 	s := newServer(t, d)
-	for local, want := range map[bool]string{true: "[stop start]", false: "[stop]"} {
-		d.mu.Lock()
-		got := fmt.Sprint(stateOf(&d.snap, s.view(local)).Allowed)
-		d.mu.Unlock()
-		if got != want {
-			t.Errorf("at the station %v: %s; want %s", local, got, want)
+	addr := listen(t, s)
+	for token, want := range map[string]string{"": "[stop]", tokenVic: "[stop]", tokenOla: "[stop acknowledge]", tokenKim: "[stop start acknowledge]"} {
+		var st State
+		_, _, text := ask(t, s, as(token, request("GET", "/api/v1/state", "")))
+		if err := json.Unmarshal([]byte(text), &st); err != nil || fmt.Sprint(st.Allowed) != want {
+			t.Errorf("%q: the state says %v; want %s", token, st.Allowed, want)
+		}
+		head := http.Header{}
+		if token != "" {
+			head.Set("Authorization", "Bearer "+token)
+		}
+		c, _, err := websocket.DefaultDialer.Dial("ws://"+addr+streamPath, head)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close() // all of them stay, so that each kind of state is made side by side
+		for m := next(t, c); ; m = next(t, c) {
+			if m.Type == "state" {
+				if fmt.Sprint(m.State.Allowed) != want {
+					t.Errorf("%q: the stream says %v; want %s", token, m.State.Allowed, want)
+				}
+				break
+			}
 		}
 	}
 }

@@ -19,14 +19,6 @@ var problemType = reflect.TypeFor[Problem]()
 // body wraps what an operation returns.
 type body[T any] struct{ Body T }
 
-// atStationKey carries in a request's context whether the viewer is at the station.
-type atStationKey struct{}
-
-func isAtStation(ctx context.Context) bool {
-	at, _ := ctx.Value(atStationKey{}).(bool)
-	return at
-}
-
 // PlanView is the course of a profile: target and corridor every second, for drawing.
 type PlanView struct {
 	Profile  string        `json:"profile"`
@@ -65,26 +57,27 @@ type ProfileView struct {
 }
 
 func (s *Server) registerViews(a huma.API) {
-	operation(s, a, "GET", "/api/v1/state", "state", "Everything there is to see now", func(ctx context.Context, _ *struct{}) (*body[State], error) {
-		return &body[State]{s.now(isAtStation(ctx))}, nil
+	operation(s, a, "GET", "/api/v1/state", "state", "Everything there is to see now", AccessLook, func(ctx context.Context, _ *struct{}) (*body[State], error) {
+		v := visitorOf(ctx)
+		return &body[State]{s.now(&v)}, nil
 	})
-	operation(s, a, "GET", "/api/v1/plan", "plan", "The course of the present or last run, or of a profile", s.plan)
-	operation(s, a, "GET", "/api/v1/forecast", "forecast", "Where the joint will be for the rest of the run", func(context.Context, *struct{}) (*body[ForecastView], error) {
+	operation(s, a, "GET", "/api/v1/plan", "plan", "The course of the present or last run, or of a profile", AccessLook, s.plan)
+	operation(s, a, "GET", "/api/v1/forecast", "forecast", "Where the joint will be for the rest of the run", AccessLook, func(context.Context, *struct{}) (*body[ForecastView], error) {
 		var snap station.Snapshot
 		s.o.Station.Latest(&snap)
 		return &body[ForecastView]{forecastCurve(&snap)}, nil
 	})
-	operation(s, a, "GET", "/api/v1/profiles", "profiles", "What may be run", func(context.Context, *struct{}) (*body[ProfilesView], error) {
+	operation(s, a, "GET", "/api/v1/profiles", "profiles", "What may be run", AccessLook, func(context.Context, *struct{}) (*body[ProfilesView], error) {
 		out := ProfilesView{Profiles: []ProfileView{}}
 		for _, p := range s.o.Profiles.List() {
 			out.Profiles = append(out.Profiles, profileView(p))
 		}
 		return &body[ProfilesView]{out}, nil
 	})
-	operation(s, a, "GET", "/api/v1/problems", "problems", "Every problem code and what to do about it", func(context.Context, *struct{}) (*body[ProblemsView], error) {
+	operation(s, a, "GET", "/api/v1/problems", "problems", "Every problem code and what to do about it", AccessOpen, func(context.Context, *struct{}) (*body[ProblemsView], error) {
 		return &body[ProblemsView]{ProblemsView{slices.Clone(problems[:])}}, nil
 	})
-	operation(s, a, "GET", "/api/v1/trace", "trace", "What was measured in the present or last run, from memory", s.trace)
+	operation(s, a, "GET", "/api/v1/trace", "trace", "What was measured in the present or last run, from memory", AccessLook, s.trace)
 }
 
 // ProblemsView is the table of problems.

@@ -4,6 +4,8 @@ package api
 // seconds; a reading that is missing is null and its quality says why. Words are stable.
 type State struct {
 	Seq             uint64           `json:"seq" doc:"Ticks since the process began"`
+	Version         string           `json:"version" doc:"Changes with what decisions rest on; goes into If-Match of a command"`
+	Stamp           uint64           `json:"stamp_ms" doc:"Real time since the process began; goes into X-Trivet-Seen of a command"`
 	BootID          string           `json:"boot_id" doc:"New at each start of the process"`
 	At              float64          `json:"at_s" doc:"Since the process began, monotonic"`
 	Time            string           `json:"time_utc" doc:"Time of day, a label only"`
@@ -30,6 +32,7 @@ type State struct {
 	HeatEnabled     bool             `json:"heat_enabled"`
 	Late            float64          `json:"late_ms" doc:"How late the last tick began"`
 	Recording       bool             `json:"recording" doc:"False: the record is in memory only"`
+	Controls        ControlsState    `json:"controls" doc:"Who may give the commands that move heat"`
 	Allowed         []AllowedCommand `json:"allowed_commands" nullable:"false" doc:"What this viewer may do now"`
 }
 

@@ -19,6 +19,8 @@ type settings struct {
 	Data   string   `toml:"data_dir"` // where records are kept
 	Sim    *simPart `toml:"sim"`      // a simulated machine
 
+	Access accessPart `toml:"access"` // who may look, TLS
+
 	dir string // paths in the file are relative to it
 }
 
@@ -80,6 +82,10 @@ func (c *serveCmd) settings() (settings, error) {
 			*v = otherwise
 		}
 	}
+	s.Access = c.access(s.Access, s.dir)
+	if key, what, allowed := s.Access.check(); key != "" {
+		return s, fmt.Errorf("--%s %s; allowed: %s", strings.ReplaceAll(key, "_", "-"), what, allowed)
+	}
 	fill(&s.Listen, defaultListen)
 	fill(&s.Data, defaultData)
 	fill(&s.Sim.Machine, defaultMachine)
@@ -121,6 +127,9 @@ func parseConfig(file string, data []byte) (settings, error) {
 		if h == "" || strings.ContainsAny(h, "/:* ") {
 			bad(fmt.Sprintf("is %q", h), "a plain host name without scheme, port or wildcard", "hosts", i)
 		}
+	}
+	if key, what, allowed := s.Access.check(); key != "" {
+		bad(what, allowed, "access", key)
 	}
 	if s.Sim == nil {
 		bad("is missing", "a [sim] table; real machines are described in a later version", "sim")

@@ -35,6 +35,8 @@ type daemon struct {
 	t    *testing.T
 	cmd  *exec.Cmd
 	base string // http://127.0.0.1:port
+
+	token string // of the pairing that post gives commands with, see sign
 }
 
 func startDaemon(t *testing.T, args ...string) *daemon {
@@ -81,6 +83,7 @@ func (d *daemon) post(path, body string) (int, string) {
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("X-Trivet-Request", "1")
+	d.sign(req)
 	res, err := http.DefaultClient.Do(req)
 	if err != nil {
 		d.t.Fatal(err)

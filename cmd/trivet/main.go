@@ -28,6 +28,7 @@ var version = "dev"
 
 type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the station and its page."`
+	Pair     pairCmd     `cmd:"" help:"Print the code that pairs a browser or program with the station running on this computer; list pairings, or end one."`
 	Simulate simulateCmd `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
 	Sweep    sweepCmd    `cmd:"" help:"The same scenario over boards drawn at random: median, 95th percentile and worst of every figure."`
 	Compare  compareCmd  `cmd:"" help:"Several laws on one board: a table, and with --out one chart."`

@@ -26,6 +26,10 @@ type serveCmd struct {
 	Speed  float64 `help:"With a simulated machine: how many times real time, 1 to 100." default:"0"`
 	Data   string  `help:"Directory for the records." type:"path"`
 	Listen string  `help:"Address to listen on."`
+
+	Look    string `help:"Who may look without being paired: nearby (this computer and private networks, the default), paired (nobody) or everybody."`
+	TLSCert string `name:"tls-cert" help:"Certificate chain for HTTPS (PEM), with --tls-key." type:"path"`
+	TLSKey  string `name:"tls-key" help:"Its private key (PEM)." type:"path"`
 }
 
 // Run serves until it is told to end. Heat is off on every way out.
@@ -45,6 +49,14 @@ func (c *serveCmd) Run(e *env) error {
 		return fmt.Errorf("cannot listen on %s: %w", conf.Listen, err)
 	}
 	defer ln.Close()
+	addr := ln.Addr()
+	ln, scheme, err := conf.Access.secured(ln)
+	if err != nil {
+		return err
+	}
+	if exposed(addr, scheme) {
+		log.Warn("the page is reached over a network without encryption: whoever is on that network can read along, and pairings can be stolen; give a certificate with --tls-cert and --tls-key, or keep the network to yourself")
+	}
 
 	scenario := catalog.Scenario{Name: "serve", Machine: conf.Sim.Machine, Board: conf.Sim.Board, Profile: conf.Sim.Profile,
 		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: conf.Sim.Law, Faults: conf.Sim.Faults}
@@ -87,14 +99,27 @@ func (c *serveCmd) Run(e *env) error {
 	if rec.broken {
 		st.SetRecording(false)
 	}
+	deeds := newAuditor(rec, clerk, log)
+	shown := false // the first code is printed below, behind the address
 	srv, err := api.New(api.Options{
 		Station: desk{st, clerk}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
 		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
+		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
+		ShowCode: func(code string) {
+			if shown {
+				fmt.Fprintf(e.out, "Pairing code: %s\n", code)
+			}
+		},
 	})
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "Trivet is at http://%s/ — simulated machine %q, %g× real time. Stop with Ctrl-C.\n", ln.Addr(), parts.Machine.Title, conf.Sim.Speed)
+	fmt.Fprintf(e.out, "Trivet is at %s://%s/ — simulated machine %q, %g× real time. Stop with Ctrl-C.\nPairing code: %s\n", scheme, addr, parts.Machine.Title, conf.Sim.Speed, srv.PairingCode())
+	shown = true
+	auditCtx, endAudit := context.WithCancel(context.WithoutCancel(e.ctx))
+	audited := make(chan struct{})
+	go func() { deeds.run(auditCtx); close(audited) }()
+	defer func() { endAudit(); <-audited }() // before the records are closed
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)

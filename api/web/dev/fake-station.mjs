@@ -12,6 +12,9 @@ import { PROFILES, noLift, plan, rest, running, TOTAL_S, trace } from './model.m
 import { runs, scenes, verdict, waitedAt } from './scenes.mjs';
 
 const dist = fileURLToPath(new URL('../dist', import.meta.url));
+const MIRA = { id: 'p1', name: 'Mira', role: 'supervisor', paired_utc: '2026-03-02T07:40:00Z', source: '127.0.0.1' };
+const JONAS = { id: 'p2', name: 'Jonas', role: 'operator', paired_utc: '2026-03-03T10:15:00Z', source: '192.168.7.31' };
+const RIA = { id: 'p3', name: 'Ria', role: 'viewer', paired_utc: '2026-03-03T10:20:00Z', source: '192.168.7.32' };
 const types = { '.html': 'text/html; charset=utf-8', '.js': 'text/javascript', '.css': 'text/css', '.svg': 'image/svg+xml' };
 
 export class FakeStation {
@@ -25,10 +28,27 @@ export class FakeStation {
     this.run = null; // { order, p, e, held, ended, confirmed }
     this.mangle = false; // send states that the page cannot draw
     this.forbid = null; // a problem to answer every command with
+    this.cares = []; // what the commands that came in were protected by, for tests
+    this.code = '4821 7730';
+    this.people = [{ ...MIRA }, { ...JONAS }, { ...RIA }];
+    this.you = this.people[0]; // who the one browser is; null: not paired
+    this.holder = 'p1'; // id of whoever holds the controls
+    this.asking = null;
+    this.here = true; // the browser is on the station's own computer
+    this.open = true; // whoever is near may look
     this.refuse = false; // drop every stream, for tests of the way back
   }
 
+  // What the scene shows, for the eyes of this browser.
   state() {
+    const s = this.shown();
+    const person = (id) => { const p = this.people.find((x) => x.id === id); return p ? { id: p.id, name: p.name, role: p.role } : null; };
+    const mine = this.you !== null && this.you.id === this.holder;
+    return { version: `${this.boot}-${s.state}-${s.trip_id}`, stamp_ms: this.seq * 100, ...s, controls: { holder: person(this.holder), asking: person(this.asking) },
+      allowed_commands: mine ? s.allowed_commands : s.allowed_commands.filter((c) => c === 'stop' || (c === 'acknowledge' && this.you && this.you.role !== 'viewer')) };
+  }
+
+  shown() {
     if (this.mangle) return { ...rest(this.seq, this.boot), heaters: null };
     if (this.scene) return scenes[this.scene].state(this.seq, this.boot);
     const r = this.run;
@@ -64,7 +84,7 @@ export class FakeStation {
     this.server = createServer((q, a) => this.answer(q, a).catch((e) => { a.statusCode = 500; a.end(String(e)); }));
     const sockets = new WebSocketServer({ noServer: true });
     this.server.on('upgrade', (q, socket, head) => {
-      if (this.refuse) return socket.destroy();
+      if (this.refuse || (!this.open && !this.you)) return socket.destroy();
       sockets.handleUpgrade(q, socket, head, (ws) => {
         ws.send(JSON.stringify({ type: 'hello', seq: this.messages, boot_id: this.boot, version: 'fake', resume: q.url.includes('since=') }));
         ws.send(JSON.stringify({ type: 'state', seq: ++this.messages, state: this.state() }));
@@ -82,6 +102,9 @@ export class FakeStation {
 
   show(scene) {
     this.scene = scene;
+    const { you = 'p1', holder = 'p1', asking = null, here = true } = scenes[scene]?.people ?? {};
+    this.you = this.people.find((p) => p.id === you) ?? null;
+    Object.assign(this, { holder, asking, here });
     this.boot = `boot-${scene}`;
     this.seq = 0;
   }
@@ -106,8 +129,12 @@ export class FakeStation {
     if (url.pathname === '/dev/scene') { this.show(JSON.parse(body).scene); return json({}); }
     if (!url.pathname.startsWith('/api/')) return this.file(url.pathname, a);
     const path = url.pathname.slice('/api/v1'.length);
-    if (q.method === 'POST') return this.command(path, q, body, json);
+    if (q.method === 'POST' || q.method === 'DELETE') return this.command(path, q, body, json);
     const at = this.scene ? scenes[this.scene].at : (this.run?.p ?? null);
+    if (path === '/pairing') {
+      return json({ you: this.you, code: this.here ? this.code : null, here: this.here, may_look: this.open || this.you !== null, private: this.here, wait_s: 0 });
+    }
+    if (path === '/pairings') return json({ pairings: this.people });
     if (path === '/state') return json(this.state());
     if (path === '/plan') return json(plan());
     if (path === '/profiles') return json({ profiles: PROFILES });
@@ -135,7 +162,14 @@ export class FakeStation {
       return json({ title: 'The request did not come from the page.', status: 403, code: 'foreign_request', do: 'Reload the page.' }, 403);
     }
     if (this.forbid) return json(this.forbid, this.forbid.status);
-    const b = JSON.parse(body);
+    const b = body === '' ? {} : JSON.parse(body);
+    if (path.startsWith('/pairing') || path.startsWith('/controls/')) return this.folk(path, q.method, b, json);
+    if (!this.you) return json({ title: 'Not paired', status: 401, code: 'not_paired', detail: 'This needs a paired browser or program.', do: 'Pair this browser.' }, 401);
+    const care = { key: q.headers['idempotency-key'], version: q.headers['if-match'], stamp: q.headers['x-trivet-seen'] };
+    this.cares.push(care);
+    if (!/^[0-9a-f]{32}$/.test(care.key ?? '') || !/^".+"$/.test(care.version ?? '') || !/^\d+$/.test(care.stamp ?? '')) {
+      return json({ title: 'Not protected from being repeated', status: 428, code: 'care_missing', do: 'Reload the page.' }, 428);
+    }
     if (path === '/runs') {
       if (!this.scene && (!this.run || this.run.ended)) {
         this.run = { order: b, p: 0, e: 0, held: false, ended: null, confirmed: false };
@@ -150,6 +184,37 @@ export class FakeStation {
     else if (path === '/reset') this.run = null;
     else if (path !== '/acknowledge') return json({ title: 'That cannot be done now.', status: 409, code: 'not_now', do: 'Look at the sentence at the top.' }, 409);
     return json({ accepted: true }, 202);
+  }
+
+  // Pairing and the controls.
+  folk(path, method, b, json) {
+    const done = () => json({ accepted: true }, 202);
+    if (path === '/pairing') {
+      if (b.code.replace(/\D/g, '') !== this.code.replace(/\D/g, '')) {
+        return json({ title: 'Not the code', status: 403, code: 'wrong_code', detail: 'This is not the code that the station shows now.', do: 'Read the code again.' }, 403);
+      }
+      this.you = { id: 'new', name: b.name, role: b.role, paired_utc: '2026-03-04T09:00:00Z', source: '192.168.7.20' };
+      this.people.push(this.you);
+      this.code = '1096 2255';
+      if (b.role !== 'viewer') this.holder ??= 'new';
+      return json({ you: this.you }, 201);
+    }
+    if (path === '/pairing/leave') {
+      if (this.holder === this.you.id) this.holder = null;
+      this.people = this.people.filter((p) => p !== this.you);
+      this.you = null;
+      return json({ ended: true });
+    }
+    if (method === 'DELETE') {
+      this.people = this.people.filter((p) => p.id !== path.split('/').at(-1));
+      return done();
+    }
+    const deed = path.split('/').at(-1);
+    if (deed === 'take' || deed === 'take-over') [this.holder, this.asking] = [this.you.id, null];
+    if (deed === 'ask') this.asking = this.you.id;
+    if (deed === 'release') [this.holder, this.asking] = [this.holder === this.you.id ? null : this.holder, this.asking === this.you.id ? null : this.asking];
+    if (deed === 'answer') [this.holder, this.asking] = [b.give ? b.to : this.holder, null];
+    return done();
   }
 
   async file(path, a) {

@@ -11,8 +11,8 @@ const browser = await chromium.launch({ executablePath: '/usr/bin/chromium', arg
 let broken = 0;
 
 /** Runs one flow with a fresh station and a fresh page. */
-async function flow(promise, play, { scene = null, speed = 20, script = true, touch = false } = {}) {
-  const station = new FakeStation({ scene, speed });
+async function flow(promise, play, { scene = null, speed = 20, script = true, touch = false, station: change = {} } = {}) {
+  const station = Object.assign(new FakeStation({ scene, speed }), change);
   const url = `http://127.0.0.1:${await station.listen(0)}/`;
   const context = await browser.newContext({ viewport: { width: 800, height: 480 }, javaScriptEnabled: script, hasTouch: touch });
   const page = await context.newPage();
@@ -242,6 +242,83 @@ await flow('Seen sends which alarm was seen', async (page) => {
   await page.getByRole('button', { name: /^Seen/ }).click();
   assert.deepEqual((await asked).postDataJSON(), { code: 'door', subject: 0 });
 }, { scene: 'tripped' });
+
+await flow('at the station, two presses pair the browser and give it the controls', async (page, station) => {
+  await page.getByRole('button', { name: /Pair this browser/ }).click();
+  await page.getByText('4821 7730').waitFor();
+  await page.getByRole('button', { name: 'Use this code' }).click();
+  await page.getByText('You hold the controls.').waitFor();
+  assert.equal(station.you.name, 'At the station');
+  assert.equal(station.you.role, 'operator');
+  await page.getByRole('link', { name: 'Now' }).click();
+  await page.getByRole('button', { name: /Prepare a run/ }).waitFor();
+}, { station: { you: null, holder: null } });
+
+await flow('elsewhere the code has to be read and typed, and a wrong one is said to be wrong', async (page, station) => {
+  await page.getByRole('button', { name: /Pair this browser/ }).click();
+  await page.getByText('This connection is not encrypted').waitFor();
+  assert.equal(await page.getByText('4821 7730').count(), 0, 'the code is shown to whoever asks');
+  await page.getByLabel('Who you are').fill('Jonas');
+  await page.getByLabel('The code').fill('1111-1111');
+  await page.getByLabel(/^Supervisor/).check();
+  await page.getByRole('button', { name: 'Pair', exact: true }).click();
+  await page.getByRole('alert').getByText('Not the code').waitFor();
+  assert.equal(station.you, null);
+  await page.getByLabel('The code').fill('4821 7730');
+  await page.getByRole('button', { name: 'Pair', exact: true }).click();
+  await page.getByText('Paired as Jonas').waitFor();
+  assert.equal(station.you.role, 'supervisor');
+}, { station: { you: null, holder: null, here: false } });
+
+await flow('who may not look is told how to be let in, and sees the machine once paired', async (page) => {
+  await page.getByText('shows itself to paired browsers only').waitFor();
+  await page.getByLabel('Who you are').fill('Jonas');
+  await page.getByLabel('The code').fill('48217730');
+  await page.getByRole('button', { name: 'Pair', exact: true }).click();
+  await said(page, 'Ready');
+}, { station: { you: null, holder: null, here: false, open: false } });
+
+await flow('the controls are asked for and handed over; who gave them away can only ask', async (page, station) => {
+  await said(page, 'Soak');
+  station.asking = 'p2';
+  await page.getByRole('alert').getByText('Jonas asks for the controls.').waitFor();
+  await page.getByRole('button', { name: 'Hand over' }).click();
+  await page.getByRole('button', { name: /Ask for the controls/ }).waitFor();
+  assert.equal(station.holder, 'p2');
+  assert.equal(await page.getByRole('button', { name: /Hold heat/ }).count(), 0);
+  await page.getByRole('link', { name: /Jonas holds the controls/ }).waitFor();
+  await page.getByRole('button', { name: /Ask for the controls/ }).click();
+  await page.getByRole('button', { name: /Ask no more/ }).click();
+  await page.getByRole('button', { name: /Take over/ }).click();
+  await page.getByRole('button', { name: /Hold heat/ }).waitFor();
+}, { scene: 'heating' });
+
+await flow('a viewer who is not paired can stop, and nothing else', async (page, station) => {
+  await said(page, 'Soak');
+  assert.equal(await page.locator('.deed').count(), 1);
+  await page.getByRole('button', { name: /Pair this browser/ }).waitFor();
+  await page.locator('#stop-button').click();
+  await page.getByText('Stop accepted').waitFor();
+  assert.equal(station.stops.length, 1);
+}, { scene: 'heating', station: { you: null, holder: 'p2' } });
+
+await flow('a command whose answer is lost is sent again under the same key', async (page, station) => {
+  await said(page, 'Held');
+  let lost = 0;
+  await page.route('**/api/v1/restart', async (r) => { if (lost++ === 0) { await r.fetch(); await r.abort(); } else await r.continue(); });
+  await page.getByRole('button', { name: /Go on/ }).click();
+  await page.waitForTimeout(1200);
+  assert.equal(station.cares.length, 2);
+  assert.equal(station.cares[0].key, station.cares[1].key);
+  assert.match(station.cares[0].version, /held/);
+}, { scene: 'held' });
+
+await flow('a supervisor ends a pairing', async (page, station) => {
+  await page.getByRole('link', { name: /holds? the controls/ }).click();
+  await page.getByRole('button', { name: 'End the pairing of Jonas' }).click();
+  await page.getByText('Jonas').waitFor({ state: 'detached' });
+  assert.deepEqual(station.people.map((p) => p.name), ['Mira', 'Ria']);
+});
 
 await browser.close();
 console.log(broken === 0 ? 'all kept' : `${broken} broken`);

@@ -65,6 +65,11 @@ export const scenes = {
     }, null, 240),
   },
 };
+// The same machine through the eyes of people who do not hold the controls, and of one who is asked for them.
+scenes.stranger = { at: null, state: rest, people: { you: null, holder: null } };
+scenes.free = { at: null, state: rest, people: { holder: null } };
+scenes.elsewhere = { at: 172, state: scenes.heating.state, people: { holder: 'p2' } };
+scenes.asked = { at: 172, state: scenes.heating.state, people: { asking: 'p2' } };
 scenes.stale = { at: 172, silent: true, state: scenes.heating.state };
 
 function over(seq, boot, change, verdict, p = TOTAL_S) {

@@ -15,6 +15,10 @@ const sizes = [[800, 480], [390, 844], [1440, 900]];
 const flags = ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
 // Pages that are reached from the idle scene by a step.
 const extra = { prepare: ['idle', async (p) => { await p.getByRole('button', { name: /Prepare a run/ }).click(); }], runs: ['complete', async (p) => { await p.goto(`${p.url().split('#')[0]}#/runs`); }],
+  people: ['elsewhere', async (p) => { await p.goto(`${p.url().split('#')[0]}#/people`); }],
+  pair: ['stranger', async (p) => { await p.getByRole('button', { name: /Pair this browser/ }).click(); }],
+  'pair-elsewhere': ['stranger', async (p) => { station.here = false; await p.getByRole('button', { name: /Pair this browser/ }).click(); }],
+  shut: ['stranger', async (p) => { station.open = false; station.here = false; station.drop(false); await p.reload(); await p.waitForTimeout(400); station.open = true; }],
   run: ['complete', async (p) => { await p.goto(`${p.url().split('#')[0]}#/runs/5`); }], view: ['idle', async (p) => { await p.getByText('View', { exact: true }).click(); }] };
 
 mkdirSync(dir, { recursive: true });

@@ -1,17 +1,19 @@
 // All that the page knows, in one place: the newest state, the run so far, its plan, what went wrong last. Views read
 // it and call its deeds; nothing else talks to the station, except Stop, which must not depend on any of this.
 
-import { get, post, Refused } from './api.ts';
+import { command, get, newKey, Refused, send, type Care } from './api.ts';
 import { News } from './logic/fresh.ts';
 import { Link, type Socket } from './logic/link.ts';
+import { standing, type Standing } from './logic/people.ts';
 import { TraceStore } from './logic/trace.ts';
 import { applyLook, load, save, type Settings } from './settings.ts';
-import type { Command, ForecastCurve, Message, Plan, Problem, ProfileInfo, State, Trace } from './wire.ts';
+import type { Command, ForecastCurve, Message, Paired, Pairing, Plan, Problem, ProfileInfo, Role, State, Trace } from './wire.ts';
 
 export interface Order { profile: string; kind: string; board: string; part: string; serial: string; proof: boolean; by: string }
 
 const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temperature, which drifts
 const RETRY_MS = 3000;
+const FRESH_MS = 2000; // a state older than this is not named in a command: the station takes five seconds at most
 const MOST_LATELY = 8;
 
 /** The one model of the page. Every change calls the listener, which draws when it can. */
@@ -27,7 +29,9 @@ export class Model {
   preparing = false;
   settings: Settings = load();
   problem: Problem | null = null;
-  busy: Command | null = null; // command under way
+  busy: string | null = null; // command under way
+  me: Pairing | null = null; // what this browser is to the station; null until it has said so
+  people: Paired[] | null = null; // everybody who is paired, for supervisors
   lately: { seq: number; wall: number; text: string; by: string }[] = []; // newest first
   longestLift = 0; // s, the most time left seen since the window opened
   version = 0; // grows with every change of plan or trace, so that the chart knows
@@ -53,6 +57,7 @@ export class Model {
     this.link.start();
     window.addEventListener('online', () => this.link.hurry());
     document.addEventListener('visibilitychange', () => { if (!document.hidden) this.link.hurry(); });
+    void this.loadMe();
     void this.loadProfiles();
   }
 
@@ -95,17 +100,85 @@ export class Model {
     this.changed();
   }
 
-  /** Sends a command and shows what the station says if it refuses. Returns whether it was accepted. */
+  /** Sends a command that moves heat, and shows what the station says if it refuses. Returns whether it was accepted. */
   async tell(c: Command, path: string, body: object = {}): Promise<boolean> {
-    this.busy = c;
+    const by = this.settings.name.trim();
+    return this.doing(c, async () => command(path, by === '' ? body : { ...body, by }, await this.care()));
+  }
+
+  /** Where this browser stands as to the controls. */
+  standing(): Standing {
+    return this.state ? standing(this.me, this.state.controls) : 'unknown';
+  }
+
+  /** Asks for, takes, or lets go of the controls. */
+  async controls(deed: 'take' | 'ask' | 'release' | 'take-over'): Promise<void> {
+    await this.doing(deed, () => send('POST', `/controls/${deed}`, {}));
+  }
+
+  /** The holder's answer to whoever asks for the controls. */
+  async answer(to: string, give: boolean): Promise<void> {
+    await this.doing('answer', () => send('POST', '/controls/answer', { to, give }));
+  }
+
+  /** Pairs this browser. The stream is begun anew, so that the station knows whose page it is. */
+  async pair(code: string, name: string, role: Role): Promise<void> {
+    await this.doing('pair', () => send('POST', '/pairing', { code, name, role }));
+    await this.loadMe();
+    if (this.me?.you) this.link.renew();
+  }
+
+  /** Ends a pairing: this browser's own, or with an id somebody's. */
+  async unpair(id = ''): Promise<void> {
+    await this.doing('unpair', () => (id === '' ? send('POST', '/pairing/leave', {}) : send('DELETE', `/pairings/${encodeURIComponent(id)}`, {})));
+    await this.loadMe();
+    await this.loadPeople();
+  }
+
+  /** Fetches who is paired; only a supervisor is told. */
+  async loadPeople(): Promise<void> {
+    this.people = null;
+    if (this.me?.you?.role === 'supervisor') {
+      try {
+        this.people = (await get<{ pairings: Paired[] }>('/pairings')).pairings;
+      } catch {
+        // the list stays away; opening the page again asks again
+      }
+    }
+    this.changed();
+  }
+
+  /** Fetches what this browser is to the station. */
+  async loadMe(): Promise<void> {
+    try {
+      this.me = await get<Pairing>('/pairing');
+      this.changed();
+    } catch {
+      // asked again with the next connection
+    }
+  }
+
+  // What is decided on is what was seen: the version is that of the state on the screen. Only the proof that the command has not
+  // been lying about may come from a newer one, for when the stream is dead and a person acts by what they see on the bench.
+  private async care(): Promise<Care> {
+    const s = this.state;
+    if (!s) throw new Refused({ title: 'The station has not been seen yet.', status: 0, do: 'Wait for its first news.' });
+    const old = this.news.age(performance.now()) > FRESH_MS;
+    const stamp_ms = old ? (await get<State>('/state')).stamp_ms : s.stamp_ms;
+    return { key: newKey(), version: s.version, stamp_ms };
+  }
+
+  // Does one thing at a time and keeps what the station says if it refuses.
+  private async doing(what: string, deed: () => Promise<unknown>): Promise<boolean> {
+    this.busy = what;
     this.problem = null;
     this.changed();
     try {
-      const by = this.settings.name.trim();
-      await post(path, by === '' ? body : { ...body, by });
+      await deed();
       return true;
     } catch (e) {
       this.problem = e instanceof Refused ? e.problem : { title: 'This page failed to send the command.', status: 0, do: 'Reload it.' };
+      if (this.problem.status === 401) void this.loadMe(); // we are not who we thought we were
       return false;
     } finally {
       this.busy = null;
@@ -126,7 +199,10 @@ export class Model {
   }
 
   private take(m: Message): void {
-    if (m.type === 'hello') void this.backfill(); // what happened while we were away, or before we came
+    if (m.type === 'hello') {
+      void this.loadMe(); // the station may know us no more
+      void this.backfill(); // what happened while we were away, or before we came
+    }
     if (m.type === 'state') this.takeState(m.state);
     if (m.type === 'event') this.note(m.seq, m.event.text, m.event.by);
     if (m.type === 'gap' && m.events_lost) this.note(m.seq, 'Some events were missed here; the record has them.', '');

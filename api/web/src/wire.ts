@@ -53,13 +53,34 @@ export interface ForecastCurve { time_s: number[]; low_c: number[]; mid_c: numbe
 
 export interface Ended { state: RunState; code: string; reason: string; by: string }
 
+/** Somebody who is paired, as everybody may know. */
+export interface Person { id: string; name: string; role: Role }
+
+export type Role = 'viewer' | 'operator' | 'supervisor';
+
+/** Who may give the commands that move heat, and who wants to. */
+export interface Controls { holder: Person | null; asking: Person | null }
+
+/** A pairing as a supervisor sees it. */
+export interface Paired extends Person { paired_utc: string; source: string }
+
+/** What this browser is to the station. */
+export interface Pairing {
+  you: Paired | null;
+  code: string | null; // only on the station's own computer
+  here: boolean; may_look: boolean;
+  private: boolean; // nobody on the way can read along
+  wait_s: number; // until the next try of a code counts
+}
+
 export interface State {
+  version: string; stamp_ms: number; // what a command has to name, so that it is meant for what was seen
   seq: number; boot_id: string; at_s: number; time_utc: string; simulated: boolean; speed: number;
   machine: string; board: string; sentence: string; sentence_meaning: string; state: RunState; phase: Phase;
   ended: Ended | null; run: Run | null; joint: Joint | null; sensors: Sensor[]; heaters: Heater[]; fan: number;
   permissives: Permissive[]; alarms: Alarm[]; trip_id: number; lift: Lift; forecast: Forecast | null;
   mains: { power_w: number; budget_w: number }; heat_enabled: boolean; late_ms: number; recording: boolean;
-  allowed_commands: Command[];
+  controls: Controls; allowed_commands: Command[];
 }
 
 export interface StationEvent { at_s: number; code: string; text: string; by: string }

@@ -4,7 +4,7 @@ import type { State } from '../src/wire.ts';
 
 export function aState(change: Partial<State> = {}): State {
   return {
-    seq: 1, boot_id: 'b1', at_s: 1, time_utc: '2026-01-02T03:04:05Z', simulated: true, speed: 1, machine: 'bench', board: '',
+    version: 'b-1', stamp_ms: 0, controls: { holder: null, asking: null }, seq: 1, boot_id: 'b1', at_s: 1, time_utc: '2026-01-02T03:04:05Z', simulated: true, speed: 1, machine: 'bench', board: '',
     sentence: 'Ready.', sentence_meaning: 'idle/ready', state: 'idle', phase: '', ended: null, run: null, joint: null,
     sensors: [], heaters: [], fan: 0, permissives: [], alarms: [], trip_id: 0, forecast: null,
     lift: { waiting: false, open: false, molten_for_s: 0, needed_s: 10, left_s: null, confirmed: false, missed: false },

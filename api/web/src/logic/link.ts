@@ -55,6 +55,13 @@ export class Link {
     this.connect();
   }
 
+  /** Gives the connection up and makes another one: the station is to see who we are now. */
+  renew(): void {
+    if (this.stopped) return;
+    this.drop();
+    this.connect();
+  }
+
   /** Pause before try n (0 is the first): doubling from 0.25 s to 5 s, with up to a quarter more at random. */
   static pause(n: number, random: number): number {
     return Math.min(LONGEST_PAUSE_MS, FIRST_PAUSE_MS * 2 ** n) * (1 + random / 4);

@@ -1,6 +1,7 @@
 // The rail at the bottom: the one or two deeds that make sense now. Stop lies at its right end, but is not part of it.
 
 import type { Model } from '../model.ts';
+import { holderSentence } from '../logic/people.ts';
 import { capital, clock, kindWords } from '../logic/words.ts';
 import type { Run, State } from '../wire.ts';
 import { HoldButton } from './holdbutton.tsx';
@@ -16,6 +17,7 @@ export function Rail({ m }: { m: Model }) {
           <button type="button" onClick={() => { m.problem = null; m.changed(); }}>Close</button>
         </div>
       )}
+      {s?.controls.asking && m.standing() === 'holding' && <Asked m={m} name={s.controls.asking.name} id={s.controls.asking.id} />}
       <div class="deeds">
         {s && <Deeds m={m} s={s} />}
         {s?.run && !m.preparing && s.state !== 'idle' && s.trip_id === 0 && <RunLabel run={s.run} />}
@@ -24,9 +26,21 @@ export function Rail({ m }: { m: Model }) {
   );
 }
 
-// Which deeds are offered follows the state first and the station's list of allowed commands second: a deed that is
-// merely forbidden to this viewer is left out, a deed that waits for something is shown and says for what.
+// Somebody wants the controls. It does not cover what the holder may have to press, and it goes away by itself after a minute.
+function Asked({ m, name, id }: { m: Model; name: string; id: string }) {
+  return (
+    <div class="asked" role="alert">
+      <p><strong>{name} asks for the controls.</strong> The machine goes on as it is, whoever holds them.</p>
+      <button type="button" disabled={m.busy !== null} onClick={() => void m.answer(id, true)}>Hand over</button>
+      <button type="button" disabled={m.busy !== null} onClick={() => void m.answer(id, false)}>Keep</button>
+    </div>
+  );
+}
+
+// Which deeds are offered follows who holds the controls first, the state second and the station's list of allowed commands
+// third: a deed that is merely forbidden to this viewer is left out, a deed that waits for something is shown and says for what.
 function Deeds({ m, s }: { m: Model; s: State }) {
+  if (m.standing() !== 'holding') return <WatchDeeds m={m} s={s} />;
   if (m.preparing) return <StartDeeds m={m} s={s} />;
   if (s.trip_id !== 0) return <TripDeed m={m} s={s} />;
   const live = s.state === 'running' || s.state === 'holding' || s.state === 'held' || s.state === 'restarting';
@@ -57,7 +71,34 @@ function RunLabel({ run }: { run: Run }) {
   );
 }
 
-// Said to a viewer elsewhere and to the person at the bench alike: the page cannot tell them apart.
+// What a viewer without the controls can do: become one who has them. What the machine waits for is said beside it.
+function WatchDeeds({ m, s }: { m: Model; s: State }) {
+  const holder = s.controls.holder?.name ?? '';
+  const where = m.standing();
+  return (
+    <>
+      {where === 'unpaired' && (
+        <Deed main label="Pair this browser" detail={m.me?.here ? 'the code is on the next page' : 'to run the machine from here'} m={m} act={() => { location.hash = '#/people'; }} />
+      )}
+      {where === 'free' && <Deed main label="Take the controls" detail="nobody holds them" m={m} act={() => void m.controls('take')} />}
+      {where === 'elsewhere' && <Deed main label="Ask for the controls" detail={`${holder} holds them`} m={m} act={() => void m.controls('ask')} />}
+      {where === 'asked' && <Deed label="Ask no more" detail={`${holder} has been asked`} m={m} act={() => void m.controls('release')} />}
+      {(where === 'elsewhere' || where === 'asked') && m.me?.you?.role === 'supervisor' && (
+        <Deed label="Take over" detail={`from ${holder}`} m={m} act={() => void m.controls('take-over')} />
+      )}
+      <p class="rail-note">{watching(m, s)}</p>
+    </>
+  );
+}
+
+// What somebody who can press nothing but Stop wants to know.
+function watching(m: Model, s: State) {
+  const first = s.trip_id !== 0 ? (s.alarms.find((a) => a.first_out) ?? s.alarms[0]) : undefined;
+  if (first) return <><strong>{first.title}.</strong> {first.do}</>;
+  return m.standing() === 'watching' ? `${holderSentence(m.me, s.controls)} You are paired to look. Stop works for everybody.` : nothingButStop(s);
+}
+
+// For whoever has nothing else to press.
 function nothingButStop(s: State): string {
   if (s.phase === 'cooling' || s.phase === 'run_on') return 'Cooling goes by itself. Keep clear until it is safe to touch.';
   return 'Nothing to press here now but Stop, which anyone may.';
@@ -68,7 +109,7 @@ function whyNot(s: State): string {
   const missing = s.permissives.find((p) => !p.holds);
   if (s.state === 'stopping' || s.state === 'aborting') return 'Heat is off. Wait for the machine to settle.';
   if (missing) return `${capital(missing.text)}. ${missing.do}`;
-  return 'You are watching. Heat is started at the station itself.';
+  return 'No run can start now.';
 }
 
 // While the lift window is open, its confirmation is the widest thing in the rail; on a phone it is the only one.

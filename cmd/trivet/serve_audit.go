@@ -1,0 +1,104 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"trivet/api"
+	"trivet/station"
+)
+
+// auditor writes deeds into the record: those in a run with the run, all others with the station (run 0). It has a goroutine of its
+// own, because no command waits for a disk.
+type auditor struct {
+	rec   station.Recorder
+	live  *station.Clerk
+	log   *zap.Logger
+	deeds chan waiting
+	began time.Time
+}
+
+// waiting is a deed on its way to the record, with the run there was when it was done.
+type waiting struct {
+	api.Deed
+	run  int64 // 0 between runs
+	runs int   // begun so far
+	at   time.Duration
+}
+
+const (
+	mostDeeds = 256             // waiting for the disk
+	runBegins = 2 * time.Second // from an accepted start to its record; it takes one tick
+)
+
+func newAuditor(rec station.Recorder, live *station.Clerk, log *zap.Logger) *auditor {
+	return &auditor{rec: rec, live: live, log: log, deeds: make(chan waiting, mostDeeds), began: time.Now()}
+}
+
+// note takes a deed and returns at once. With the disk so slow that hundreds wait, the deed is in the log only.
+func (a *auditor) note(d api.Deed) {
+	w := waiting{Deed: d, at: time.Since(a.began)}
+	var snap station.Snapshot
+	a.live.Latest(&snap)
+	id, runs, _ := a.live.Present()
+	w.runs = runs
+	if snap.State.Live() && !d.Start {
+		w.run, w.at = id, snap.At-snap.Run.Begun
+	}
+	select {
+	case a.deeds <- w:
+	default:
+		a.log.Error("a deed is not in the record, only here", zap.String("code", d.Code), zap.String("who", d.Who), zap.String("source", d.Source))
+	}
+}
+
+// run writes until ctx ends, then whatever is left.
+func (a *auditor) run(ctx context.Context) {
+	for {
+		select {
+		case w := <-a.deeds:
+			a.write(ctx, w)
+		case <-ctx.Done():
+			for {
+				select {
+				case w := <-a.deeds:
+					a.write(ctx, w)
+				default:
+					return
+				}
+			}
+		}
+	}
+}
+
+func (a *auditor) write(ctx context.Context, w waiting) {
+	if w.Start { // it belongs to the run that it begins, which gets its number a moment later
+		w.run = a.begun(ctx, w.runs)
+		w.at = 0
+	}
+	text := w.Text
+	if w.Role != "" {
+		text += fmt.Sprintf(" (%s, pairing %s, from %s)", w.Role, w.Pairing, w.Source)
+	} else if w.Source != "" {
+		text += fmt.Sprintf(" (not paired, from %s)", w.Source)
+	}
+	e := station.RunEvent{At: max(w.at, 0), UTC: w.At, Code: w.Code, Text: text, By: w.Who}
+	if err := a.rec.Event(context.WithoutCancel(ctx), w.run, e); err != nil {
+		a.log.Error("keep a deed", zap.String("code", w.Code), zap.String("who", w.Who), zap.Error(err))
+	}
+}
+
+// begun waits for a run after the first n of them and returns its number, 0 when none begins.
+func (a *auditor) begun(ctx context.Context, n int) int64 {
+	end := time.Now().Add(runBegins)
+	for time.Now().Before(end) && ctx.Err() == nil {
+		if id, runs, _ := a.live.Present(); runs > n {
+			return id
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	return 0
+}
