@@ -147,6 +147,10 @@ func (p *parser) chooseColumns() error {
 		}
 		marked = marked || i != p.timeAt && celsius(low)
 	}
+	var numeric []bool
+	if !marked {
+		numeric = p.numeric()
+	}
 	p.slot = make([]int, len(p.names))
 	for i, n := range p.names {
 		p.slot[i] = -1
@@ -154,7 +158,7 @@ func (p *parser) chooseColumns() error {
 		switch {
 		case i == p.timeAt || marked && !celsius(low) || hasSuffix(low, otherUnits[:]):
 			continue
-		case !marked && !p.numeric(i):
+		case !marked && !numeric[i]:
 			p.dropped = append(p.dropped, n)
 			continue
 		}
@@ -190,22 +194,28 @@ func hasSuffix(s string, suffixes []string) bool {
 	return false
 }
 
-// numeric looks ahead for the first cell of column i that holds something, and reports whether that is a number.
-// A column in which nothing ever stands counts as numbers that are missing.
-func (p *parser) numeric(i int) bool {
+// numeric looks ahead, once for all columns, for the first cell of each that holds something, and reports which of those
+// are numbers. A column in which nothing ever stands counts as numbers that are missing.
+func (p *parser) numeric() []bool {
+	numeric, open := make([]bool, len(p.names)), len(p.names)
+	decided := make([]bool, len(p.names))
+	for i := range numeric {
+		numeric[i] = true
+	}
 	ahead := parser{rest: p.rest} // a reader of its own, so that no row is lost
-	for line, ok := ahead.next(); ok; line, ok = ahead.next() {
+	for line, ok := ahead.next(); ok && open > 0; line, ok = ahead.next() {
 		more := true
-		var c []byte
-		for k := 0; k <= i && more; k++ {
-			c, line, more = cell(line)
-			if k == i && !missing(c) {
-				_, err := strconv.ParseFloat(string(c), 64)
-				return err == nil
+		for i := 0; i < len(decided) && more; i++ {
+			var c []byte
+			if c, line, more = cell(line); decided[i] || missing(c) {
+				continue
 			}
+			_, err := strconv.ParseFloat(string(c), 64)
+			numeric[i], decided[i] = err == nil, true
+			open--
 		}
 	}
-	return true
+	return numeric
 }
 
 // missing reports whether a cell says that there was no reading. The words are those that spreadsheets, plotting tools

@@ -223,29 +223,6 @@ func TestVerdictsOnRecordedLogsAreUnchanged(t *testing.T) {
 	}
 }
 
-func FuzzParseNeverPanicsAndTimeAlwaysRises(f *testing.F) {
-	f.Add([]byte("time_s,a_c\n0,25\n1,nan\n"))
-	f.Add([]byte("\ufefftime_s,\"a\",b\n-1e3,25,x\n1e9,,\n"))
-	f.Add([]byte("time_s;a\n"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		tr, err := Parse("f", data)
-		if err != nil {
-			return
-		}
-		for i := 1; i < len(tr.Time); i++ {
-			if tr.Time[i] <= tr.Time[i-1] {
-				t.Fatalf("time falls at %d", i)
-			}
-		}
-		sac, _ := process.AlloyByName("SAC305")
-		if v, err := process.Judge(tr, process.WindowFor(process.Placement, sac, nil)); err == nil {
-			if data, err := json.Marshal(v); err != nil {
-				t.Fatalf("%v: %s", err, data)
-			}
-		}
-	})
-}
-
 func BenchmarkParse(b *testing.B) {
 	data := []byte(logs()[0].write())
 	b.SetBytes(int64(len(data)))

@@ -197,21 +197,6 @@ func TestOnlyAPointerToAStructIsAccepted(t *testing.T) {
 	}
 }
 
-func FuzzDecodeNeverPanicsAndAcceptsOnlyWhatFits(f *testing.F) {
-	f.Add([]byte(good))
-	f.Add([]byte("zone = [{name='a'}, {hold_s = inf}]\n[fan]\nmode='red'"))
-	f.Add([]byte("a.b.c = [1, [2, {x = 1979-05-27}]]"))
-	f.Fuzz(func(t *testing.T, data []byte) {
-		var o oven
-		if err := Decode("f", data, &o); err == nil {
-			if o.Power != o.Power || o.Fan.Mode != "" && o.Fan.Mode != "red" && o.Fan.Mode != "green" {
-				t.Errorf("accepted %+v", o)
-			}
-		}
-		At(data, "zone[0].name")
-	})
-}
-
 func BenchmarkDecode(b *testing.B) {
 	b.SetBytes(int64(len(good)))
 	for b.Loop() {
