@@ -116,6 +116,7 @@ type Limits struct {
 	MaxRun         time.Duration // longest time heat may be wanted without a break
 	ExtractionHold time.Duration // how long extraction may fail before heat is cut; at most 30 s (hazard I-01)
 	Mirror         bool          // a mirror contact reports the series contactor
+	Supply         bool          // the mains voltage is measured
 	StartTest      bool          // contactor, one-shot and relays are proven before each run
 	Room           unit.Celsius  // assumed room temperature, for the heat balances
 }

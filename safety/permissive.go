@@ -52,12 +52,19 @@ var permissives = [...]Permissive{
 	},
 	{
 		// Near 0 °C the all-zero frame of a dead bus is a temperature that could be true (hazard B-01).
-		Code: "frost", Title: "Amplifier of %s is warm enough", Not: "the amplifier of %s is below 5 °C", Do: "Warm the room up.", Of: EachSensor,
-		Holds: func(_ *Limits, f *Facts, i int) bool { c, ok := f.Cold[i].Temp(); return !ok || c >= warmChip },
+		Code: "frost", Title: "Amplifiers are warm enough", Not: "an amplifier is below 5 °C", Do: "Warm the room up.", Of: Station,
+		Holds: func(l *Limits, f *Facts, _ int) bool {
+			for i := range l.NSensors {
+				if c, ok := f.Cold[i].Temp(); ok && !(c >= warmChip) {
+					return false
+				}
+			}
+			return true
+		},
 	},
 	{
 		Code: "supply", Title: "Mains voltage within −15…+10 %", Not: "the mains voltage is outside −15…+10 %", Do: "Find out what else is on the circuit.", Of: Station,
-		Holds: func(_ *Limits, f *Facts, _ int) bool { return !poorSupply(f) },
+		Holds: func(l *Limits, f *Facts, _ int) bool { return !l.Supply || !poorSupply(f) },
 	},
 }
 
@@ -67,6 +74,8 @@ func Permissives() []Permissive { return append([]Permissive(nil), permissives[:
 // Applies reports whether permissive p concerns subject i at all on this machine.
 func (p *Permissive) Applies(l *Limits, i int) bool {
 	switch p.Of {
+	case Station:
+		return i == 0 && (p.Code != "supply" || l.Supply)
 	case EachInterlock:
 		return i < l.NInterlock && string(l.Interlocks[i].Kind) == p.Code
 	case EachSensor:

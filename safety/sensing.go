@@ -60,7 +60,7 @@ func astray(l *Limits, f *Facts, _ *past, i int) bool {
 	return n >= 2 && !(x >= low-belowOthers && x <= high+aboveOthers)
 }
 
-// poorSupply reports a measured voltage outside what a run may be begun with (hazard C-01).
+// poorSupply reports a voltage outside what a run may be begun with (hazard C-01).
 func poorSupply(f *Facts) bool {
-	return f.Supply != 0 && !(f.Supply >= poorestSupply && f.Supply <= richestSupply)
+	return !(f.Supply >= poorestSupply && f.Supply <= richestSupply)
 }

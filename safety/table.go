@@ -200,7 +200,7 @@ var rows = [...]Alarm{
 		// Power goes with the square of the voltage: 15 % less is 28 % less heat (hazard C-01).
 		Code: "supply", Title: "The mains voltage is outside −15…+10 %", Of: Station, Action: Tell, After: 2 * time.Second,
 		Do:   "A run may fall behind its profile. Find out what else is on the circuit.",
-		True: func(_ *Limits, f *Facts, _ *past, _ int) bool { return poorSupply(f) },
+		True: func(l *Limits, f *Facts, _ *past, _ int) bool { return l.Supply && poorSupply(f) },
 	},
 	{
 		// A contact that has not opened for so many runs may not be able to (hazards I-01, I-03).

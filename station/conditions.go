@@ -24,9 +24,10 @@ func PermissivesNow(l *safety.Limits, f *safety.Facts) []PermissiveNow {
 				continue
 			}
 			name := ""
-			if p.Of == safety.EachSensor {
+			switch p.Of {
+			case safety.EachSensor:
 				name = l.Sensors[i].Name
-			} else {
+			case safety.EachInterlock:
 				name = l.Interlocks[i].Name
 			}
 			n := PermissiveNow{Code: p.Code, Title: fill(p.Title, name), Holds: p.Holds(l, f, i)}

@@ -30,7 +30,7 @@ const (
 
 // limits describes the rig to the guard.
 func limits(r *rig.Rig, zones []control.Zone, ambient unit.Celsius) safety.Limits {
-	l := safety.Limits{MaxRun: longestRun, ExtractionHold: extractionHold, Mirror: true, StartTest: true, Room: ambient}
+	l := safety.Limits{MaxRun: longestRun, ExtractionHold: extractionHold, Mirror: true, StartTest: true, Supply: true, Room: ambient}
 	for i, n := range r.Names {
 		h := safety.Heater{Name: heaterLabel(n), Blower: -1, Sense: true}
 		if i < 2 {
