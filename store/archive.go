@@ -160,6 +160,16 @@ func (d *DB) Events(ctx context.Context, id int64) ([]station.RunEvent, error) {
 	return out, rows.Err()
 }
 
+// LastNumber returns the highest number that was ever given to a run, 0 before the first.
+func (d *DB) LastNumber(ctx context.Context) (int64, error) {
+	var n sql.NullInt64
+	// SQLite's own table for AUTOINCREMENT; it outlives the deletion of a run.
+	if err := d.state.read.QueryRowContext(ctx, "SELECT max(seq) FROM sqlite_sequence WHERE name='runs'").Scan(&n); err != nil {
+		return 0, fmt.Errorf("read the number of the last run: %w", err)
+	}
+	return n.Int64, nil
+}
+
 // countSamples fills in how many samples the chunks of a run claim to hold and when the last one was. Where the list of
 // chunks is torn it says none, because a damaged sample must not keep the program from starting.
 func (d *DB) countSamples(ctx context.Context, r *station.RunRecord) error {

@@ -218,6 +218,39 @@ func (m *Memory) Events(_ context.Context, id int64) ([]station.RunEvent, error)
 	return out, nil
 }
 
+// from returns some rows of a run, in order, the first of them the oldest that is held and numbered next or higher; none
+// when there is no such row.
+func (m *Memory) from(id int64, next uint64) []station.Sample {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	r := m.run(id)
+	if r == nil {
+		return nil
+	}
+	for i := range r.chunks {
+		c := &r.chunks[i]
+		if c.first+uint64(c.samples) <= next {
+			continue
+		}
+		rows, _ := c.unpack(nil) // memory does not rot
+		return slices.DeleteFunc(rows, func(s station.Sample) bool { return s.Seq < next })
+	}
+	return nil
+}
+
+// forget drops a run with its events, because it is kept elsewhere.
+func (m *Memory) forget(id int64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if i := slices.IndexFunc(m.runs, func(r *memoryRun) bool { return r.head.ID == id }); i >= 0 {
+		for _, c := range m.runs[i].chunks {
+			m.bytes -= len(c.data)
+		}
+		m.runs = slices.Delete(m.runs, i, i+1)
+	}
+	m.events = slices.DeleteFunc(m.events, func(e memoryEvent) bool { return e.run == id && id != 0 })
+}
+
 // run finds a run by its number, nil when it is not or no longer here. The caller holds the lock.
 func (m *Memory) run(id int64) *memoryRun {
 	for _, r := range m.runs {
