@@ -247,7 +247,7 @@ await flow('at the station, two presses pair the browser and give it the control
   await page.getByRole('button', { name: /Pair this browser/ }).click();
   await page.getByText('4821 7730').waitFor();
   await page.getByRole('button', { name: 'Use this code' }).click();
-  await page.getByText('You hold the controls.').waitFor();
+  await page.getByText('You hold the controls.', { exact: true }).waitFor();
   assert.equal(station.you.name, 'At the station');
   assert.equal(station.you.role, 'operator');
   await page.getByRole('link', { name: 'Now' }).click();

@@ -54,10 +54,10 @@ export class Model {
   start(listener: () => void): void {
     this.listener = listener;
     applyLook(this.settings.look);
-    this.link.start();
+    // Where only paired browsers may look, a stream would be refused again and again; it begins when we are paired.
+    void this.loadMe().then(() => { if (this.me?.may_look !== false) this.link.start(); });
     window.addEventListener('online', () => this.link.hurry());
     document.addEventListener('visibilitychange', () => { if (!document.hidden) this.link.hurry(); });
-    void this.loadMe();
     void this.loadProfiles();
   }
 

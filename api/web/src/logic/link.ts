@@ -55,11 +55,11 @@ export class Link {
     this.connect();
   }
 
-  /** Gives the connection up and makes another one: the station is to see who we are now. */
+  /** Gives the connection up, if there is one, and makes another: the station is to see who we are now. */
   renew(): void {
-    if (this.stopped) return;
+    this.o.forget(this.timer);
     this.drop();
-    this.connect();
+    this.start();
   }
 
   /** Pause before try n (0 is the first): doubling from 0.25 s to 5 s, with up to a quarter more at random. */

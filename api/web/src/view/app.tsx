@@ -28,7 +28,7 @@ export function App({ m }: { m: Model }) {
         </nav>
         <p class="where">
           <span class="machine">{m.state?.machine ?? ''}</span>
-          {m.state?.simulated && <strong class="demo">Simulated<span class="long"> machine</span>, {times(m.state.speed)}<span class="long"> real time</span></strong>}
+          {m.state?.simulated && <strong class="demo">Simulated<span class="long"> machine,</span> {times(m.state.speed)}<span class="long"> real time</span></strong>}
         </p>
         <View m={m} />
       </header>
@@ -46,9 +46,10 @@ function Holder({ m, here }: { m: Model; here: boolean }) {
   const c = m.state?.controls ?? { holder: null, asking: null };
   const known = m.state !== null;
   return (
-    <a href="#/people" class="holder" aria-current={here ? 'page' : undefined} aria-label={`People. ${known ? holderSentence(m.me, c) : ''}`}>
+    <a href="#/people" class="holder" aria-current={here ? 'page' : undefined}>
       <svg viewBox="0 0 20 20" aria-hidden="true"><circle cx="14" cy="4.5" r="3.5" /><path d="M12.4 7.6 8 16M2 17.5h16" /></svg>
-      <span class="holder-what">{known ? 'Controls: ' : 'People'}</span>{known && <span class="holder-name">{holderWord(m.me, c)}</span>}
+      <span class={known ? 'holder-what' : ''}>{known ? 'Controls: ' : 'People'}</span>{known && <span class="holder-name">{holderWord(m.me, c)}</span>}
+      <span class="heard-only">{known ? `, people. ${holderSentence(m.me, c)}` : ' and controls'}</span>
     </a>
   );
 }

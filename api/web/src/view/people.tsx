@@ -42,7 +42,10 @@ function Stranger({ m, me }: { m: Model; me: Pairing }) {
   return (
     <form class="sheet" aria-labelledby="pair-title" onSubmit={(e) => { e.preventDefault(); if (ready) pair(me.code ?? code); }}>
       <h2 id="pair-title">Pair this browser</h2>
-      <p>Whoever is paired may run the machine. {me.here ? 'You are at the station itself, so here is its code.' : 'Read the code on the station’s own screen or console.'}</p>
+      <p>Whoever is paired may run the machine. {me.code !== null ? 'You are at the station itself, so here is its code.' : 'Read the code on the station’s own screen or console.'}</p>
+      {me.code !== null && (
+        <p class="presses"><output class="code">{me.code}</output><Press m={m} main disabled={!ready} label="Use this code" act={() => pair(me.code!)} /></p>
+      )}
       <div class="fields">
         <label class="field">
           <span>Who you are, for the record</span>
@@ -65,11 +68,7 @@ function Stranger({ m, me }: { m: Model; me: Pairing }) {
           </label>
         ))}
       </fieldset>
-      <p class="presses">
-        {me.code !== null
-          ? <><output class="code">{me.code}</output><Press m={m} main disabled={!ready} label="Use this code" act={() => pair(me.code!)} /></>
-          : <Press m={m} main submit disabled={!ready || digits(code).length < 8} label="Pair" act={() => {}} />}
-      </p>
+      {me.code === null && <p class="presses"><Press m={m} main submit disabled={!ready || digits(code).length < 8} label="Pair" act={() => {}} /></p>}
       {me.wait_s > 0 && <p class="quiet">After too many wrong codes the next try counts in {Math.ceil(me.wait_s)} s.</p>}
       {!me.private && <Overheard />}
     </form>

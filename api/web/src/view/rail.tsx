@@ -77,7 +77,7 @@ function WatchDeeds({ m, s }: { m: Model; s: State }) {
   const where = m.standing();
   return (
     <>
-      {where === 'unpaired' && (
+      {where === 'unpaired' && !location.hash.startsWith('#/people') && m.me?.may_look && (
         <Deed main label="Pair this browser" detail={m.me?.here ? 'the code is on the next page' : 'to run the machine from here'} m={m} act={() => { location.hash = '#/people'; }} />
       )}
       {where === 'free' && <Deed main label="Take the controls" detail="nobody holds them" m={m} act={() => void m.controls('take')} />}
@@ -95,7 +95,8 @@ function WatchDeeds({ m, s }: { m: Model; s: State }) {
 function watching(m: Model, s: State) {
   const first = s.trip_id !== 0 ? (s.alarms.find((a) => a.first_out) ?? s.alarms[0]) : undefined;
   if (first) return <><strong>{first.title}.</strong> {first.do}</>;
-  return m.standing() === 'watching' ? `${holderSentence(m.me, s.controls)} You are paired to look. Stop works for everybody.` : nothingButStop(s);
+  if (s.phase === 'cooling' || s.phase === 'run_on') return nothingButStop(s);
+  return m.standing() === 'watching' ? `${holderSentence(m.me, s.controls)} You are paired to look. Stop works for everybody.` : 'You are watching. Stop works for everybody.';
 }
 
 // For whoever has nothing else to press.

@@ -35,7 +35,8 @@ export function Sentence({ m, heading }: { m: Model; heading: boolean }) {
   const s = m.state;
   const stale = s !== null && m.stale();
   const mood: Mood = s === null || stale ? 'lost' : moodOf(s);
-  const text = s ? inScale(s.sentence, m.settings.scale) : 'Looking for the station …';
+  const shut = m.me !== null && !m.me.may_look;
+  const text = s ? inScale(s.sentence, m.settings.scale) : shut ? 'Pair this browser to see the machine.' : 'Looking for the station …';
   const Tag = heading ? 'h1' : 'p'; // on the other pages the page's own title is the heading
   const lift = s === null || stale ? null : liftOf(s, m.longestLift);
   return (
