@@ -8,13 +8,11 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
-	"os"
 	"path/filepath"
 
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/database"
-	"modernc.org/sqlite"
-	sqlite3 "modernc.org/sqlite/lib"
+	_ "modernc.org/sqlite" // the driver
 )
 
 //go:embed migrations
@@ -127,38 +125,4 @@ func (f *file) Close() error {
 		err = f.read.Close()
 	}
 	return errors.Join(err, f.write.Close())
-}
-
-// broken reports whether err says that a file is not a sound database. The disk being full or unreadable is not that.
-func broken(err error) bool {
-	var e *sqlite.Error
-	if !errors.As(err, &e) {
-		return false
-	}
-	switch e.Code() & 0xff { // the low byte is the primary result code
-	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
-		return true
-	}
-	return false
-}
-
-// setAside renames a database and its companions out of the way, to a name that is still free, and returns that name.
-// Nothing is deleted: somebody may want to rescue what can be read.
-func setAside(dir, name string) (string, error) {
-	for i := 1; i < 1000; i++ {
-		to := filepath.Join(dir, fmt.Sprintf("%s.damaged-%d.db", name, i))
-		if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		// The log first. If the power fails in between, a database without its log is old but sound; a log beside a new
-		// database would be taken for that one's.
-		for _, tail := range []string{"-wal", "-shm", ""} {
-			err := os.Rename(filepath.Join(dir, name+".db"+tail), to+tail)
-			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return "", err
-			}
-		}
-		return to, nil
-	}
-	return "", fmt.Errorf("more than 999 damaged files in %s; move them away", dir)
 }

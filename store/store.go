@@ -84,36 +84,6 @@ func (d *DB) openFiles(ctx context.Context) (err error) {
 	return d.reserveNumbers(ctx)
 }
 
-// openSound opens a file and asks it the question that shows whether it is sound.
-func (d *DB) openSound(ctx context.Context, name, synchronous, question string) (*file, error) {
-	for try := 0; ; try++ {
-		f, err := openFile(ctx, d.dir, name, synchronous)
-		if err == nil {
-			var answer string
-			if err = f.write.QueryRowContext(ctx, question).Scan(&answer); err == nil && (answer == "ok" || name != "state") {
-				return f, nil
-			}
-			err = errors.Join(err, f.Close())
-			if err == nil {
-				err = fmt.Errorf("%s: %s", f.path, answer)
-			} else if !broken(err) {
-				return nil, err
-			}
-		} else if !broken(err) {
-			return nil, err
-		}
-		if try > 0 {
-			return nil, err
-		}
-		to, aside := setAside(d.dir, name)
-		if aside != nil {
-			return nil, errors.Join(err, aside)
-		}
-		d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun; earlier records in it are not shown.",
-			name, filepath.Base(to)))
-	}
-}
-
 // reserveNumbers keeps a new state.db from reusing the number of a run whose samples are still there.
 func (d *DB) reserveNumbers(ctx context.Context) error {
 	// Both queries read one entry of an index. Nothing is written unless state.db is new and samples.db is not.

@@ -1,0 +1,108 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// openSound opens a file and asks it the question that shows whether it is sound. A file that is damaged is set aside, and
+// what can be read of it is brought over into the new one.
+//
+// A disk that fails is not damage: then the file is left where it is, and the error returned.
+func (d *DB) openSound(ctx context.Context, name, synchronous, question string) (*file, error) {
+	f, err := d.ask(ctx, name, synchronous, question)
+	if err == nil || !broken(err) {
+		return f, err
+	}
+	to, aside := setAside(d.dir, name)
+	if aside != nil {
+		return nil, errors.Join(err, aside)
+	}
+	if f, err = d.ask(ctx, name, synchronous, question); err != nil {
+		return nil, err
+	}
+	d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun; earlier records in it are not shown.",
+		name, filepath.Base(to)))
+	return f, nil
+}
+
+// ask opens a file and asks it the question.
+func (d *DB) ask(ctx context.Context, name, synchronous, question string) (*file, error) {
+	f, err := openFile(ctx, d.dir, name, synchronous)
+	if err != nil {
+		return nil, err
+	}
+	var answer string
+	if err = f.write.QueryRowContext(ctx, question).Scan(&answer); err == nil && name == "state" && answer != "ok" {
+		err = answered(f.path, answer)
+	}
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}
+
+// unsound is what a check of SQLite had to say about a file.
+type unsound struct{ path, answer string }
+
+func (e unsound) Error() string { return e.path + " is not sound: " + e.answer }
+
+// answered makes an error of the answer of a check. A page that the disk did not deliver is reported by SQLite as if the
+// page were wrong, with the code of the failure in the text; that says something about the disk and nothing about the file.
+func answered(path, answer string) error {
+	if _, after, ok := strings.Cut(answer, "error code="); ok {
+		digits := after[:len(after)-len(strings.TrimLeft(after, "0123456789"))]
+		if code, err := strconv.Atoi(digits); err == nil && !damageCode(code) {
+			return fmt.Errorf("%s cannot be read: %s", path, answer)
+		}
+	}
+	return unsound{path, answer}
+}
+
+// broken reports whether err says that a file is not a sound database. The disk being full or unreadable is not that.
+func broken(err error) bool {
+	var u unsound
+	if errors.As(err, &u) {
+		return true
+	}
+	var e *sqlite.Error
+	return errors.As(err, &e) && damageCode(e.Code())
+}
+
+func damageCode(code int) bool {
+	switch code & 0xff { // the low byte is the primary result code
+	case sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB:
+		return true
+	}
+	return false
+}
+
+// setAside renames a database and its companions out of the way, to a name that is still free, and returns that name.
+// Nothing is deleted: somebody may want to rescue what can be read.
+func setAside(dir, name string) (string, error) {
+	for i := 1; i < 1000; i++ {
+		to := filepath.Join(dir, fmt.Sprintf("%s.damaged-%d.db", name, i))
+		if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		// The log first. If the power fails in between, a database without its log is old but sound; a log beside a new
+		// database would be taken for that one's.
+		for _, tail := range []string{"-wal", "-shm", ""} {
+			err := os.Rename(filepath.Join(dir, name+".db"+tail), to+tail)
+			if err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return "", err
+			}
+		}
+		return to, nil
+	}
+	return "", fmt.Errorf("more than 999 damaged files in %s; move them away", dir)
+}
