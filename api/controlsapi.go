@@ -104,16 +104,16 @@ func (s *Server) handOver(ctx context.Context, do func(v *visitor) (code, text s
 	if p := s.turn(ctx); p != nil {
 		return nil, p
 	}
+	defer func() { <-s.turns }()
 	code, text, p := "", "", problem("not_paired", "This pairing has been ended.")
 	if _, ok := s.people.current(v.who.ID); ok {
 		code, text, p = do(&v)
 	}
-	<-s.turns
 	if p != nil {
 		return nil, p
 	}
 	if code != "" {
-		s.audit(Deed{Code: code, Text: text}.by(&v))
+		s.audit(Deed{Code: code, Text: text}.by(&v)) // in turn, so that the record has everything in the order in which it counted
 	}
 	return accepted(nil)
 }
