@@ -33,6 +33,7 @@ type FollowConfig struct {
 	MaxOpen    time.Duration // bounded hold for the technician
 	MaxAbove   time.Duration // time above liquidus at which the window closes whatever else
 	MaxWait    time.Duration // longest the lift segment may last without the window opening
+	NearPeak   time.Duration // how much longer than Needed the window waits for the joint to come near its peak
 	NeedPerson bool          // a removal waits for the part to be lifted; a placement only for wetting
 }
 
@@ -78,7 +79,7 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	liftSeg, hasLift := f.plan.LiftSegment()
 	out.Lifting = hasLift && p.Segment == liftSeg && f.at >= f.plan.HoldBegin(liftSeg)
 	if out.Lifting && !in.Frozen {
-		f.window(dt, in)
+		f.window(dt, liftSeg, in)
 	}
 	done := f.confirmed || f.missed
 	switch {
@@ -139,9 +140,9 @@ func (f *Follower) melt(dt time.Duration, r unit.Reading, doubt unit.Kelvin) {
 }
 
 // window opens and closes the lift window.
-func (f *Follower) window(dt time.Duration, in FollowIn) {
+func (f *Follower) window(dt time.Duration, seg int, in FollowIn) {
 	f.waited += dt
-	if !f.open && f.molten >= f.cfg.Needed && f.above < f.cfg.MaxAbove {
+	if !f.open && f.molten >= f.cfg.Needed && f.above < f.cfg.MaxAbove && f.ripe(seg, in.Coldest) {
 		f.open = true
 	}
 	if f.open {
@@ -154,6 +155,15 @@ func (f *Follower) window(dt time.Duration, in FollowIn) {
 	if (f.open && (f.left() <= 0 || in.TooHot)) || (!f.open && f.waited >= f.cfg.MaxWait) {
 		f.missed = true
 	}
+}
+
+// ripe reports whether a molten joint may be lifted: it is near its peak, so that balls colder than any that is measured have melted too,
+// or it is not going to come nearer inside what the part may take.
+func (f *Follower) ripe(seg int, coldest unit.Reading) bool {
+	if f.plan.Profile().Segments[seg].WaitWithin <= 0 || f.near(seg, coldest) {
+		return true
+	}
+	return f.molten >= f.cfg.Needed+f.cfg.NearPeak || f.cfg.MaxAbove-f.above <= f.cfg.MaxOpen
 }
 
 func (f *Follower) left() time.Duration {

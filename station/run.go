@@ -24,6 +24,7 @@ const (
 	idleFan     = 0.6               // board fans after a stop or trip
 	liftNeeded  = 10 * time.Second  // molten this long before the window opens
 	liftOpen    = 30 * time.Second  // bounded hold for the technician
+	liftRipe    = 20 * time.Second  // longest wait for the peak once everything measured has melted
 	liftPatient = 120 * time.Second // longest stay at peak without the joint melting
 	aboveMost   = 75 * time.Second  // time above liquidus at which the window closes: 90 s are usual, cooling takes the rest
 	bodyMargin  = unit.Kelvin(5)    // the law eases off this far below the package limit; stored heat alone adds up to 4.2 °C

@@ -18,6 +18,9 @@ type sweepCmd struct {
 	Boards   int      `default:"60" help:"How many boards to draw, 1 to 10000."`
 	Seed     int64    `default:"1" help:"Same seed, same boards."`
 	Law      []string `help:"Laws to sweep in place of the scenario's, separated by commas; each sees the same boards."`
+	Proof    bool     `help:"Begin every run with the warm-up proof."`
+	Days     int      `help:"Boards of each type, run one after the other by the law that learns; 0 for one first article of each."`
+	Repeat   bool     `help:"With --days: then one more of each type without a joint thermocouple, and a board of another type in its place."`
 	JSON     bool     `name:"json" help:"Print JSON: an object for one law, a list for several."`
 }
 
@@ -29,6 +32,10 @@ func (c *sweepCmd) Run(e *env) error {
 	parts, err := loadScenario(c.Scenario)
 	if err != nil {
 		return err
+	}
+	parts.Scenario.Proof = parts.Scenario.Proof || c.Proof
+	if c.Days != 0 || c.Repeat {
+		return c.series(e, parts)
 	}
 	laws := c.Law
 	if len(laws) == 0 {

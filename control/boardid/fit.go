@@ -13,9 +13,9 @@ type Weights struct {
 	Joint, Body, Board float64 // °C
 	Memory             float64 // s, over which old seconds lose weight
 	Floor              float64 // the weight they never fall below, 0…1
-	// Prior is how much narrower than usual the departures are taken to be: 1 for a board known by calliper, more for
+	// Tight is how many times narrower than usual each departure is taken to be: 1 for a board known by calliper, more for
 	// one whose like has been run before. 0 counts as 1.
-	Prior float64
+	Tight Theta
 }
 
 // DefaultWeights were found on random boards.
@@ -37,8 +37,12 @@ type Fitted struct {
 	// Cov is the covariance of Theta, by rows: how well the departures are known. Diagonal 1 means the run taught nothing.
 	Cov [Count * Count]float64
 	// Left is the rms of the joint residual over the last minute, °C.
-	Left  float64
-	Steps int // accepted steps
+	Left float64
+	// Strain is how far the departures are from where they were looked for, in standard deviations of one board: the root of the sum of
+	// squares over those that belong to the board and not to how its thermocouples were attached.
+	Strain float64
+	Misfit float64 // rms of all residuals in units of their weights: what no departure could explain
+	Steps  int     // accepted steps
 }
 
 // least is how many seconds a fit needs before it says anything.
@@ -55,8 +59,10 @@ func Fit(guess model.Params, tr *model.Track, from Theta, w Weights) (*Fitted, e
 	if !ok {
 		return nil, errors.New("boardid: no usable reading at the start, allowed is at least one of joint, package top and board")
 	}
-	if !(w.Prior > 0) {
-		w.Prior = 1
+	for i := range w.Tight {
+		if !(w.Tight[i] > 0) {
+			w.Tight[i] = 1
+		}
 	}
 	p := &problem{guess: guess, tr: tr, start: start, w: w, r: make([]float64, 3*n), r2: make([]float64, 3*n), jac: make([]float64, 3*n*Count)}
 	th := from
@@ -92,6 +98,11 @@ func Fit(guess model.Params, tr *model.Track, from Theta, w Weights) (*Fitted, e
 	p.derive(&th)
 	h, _ := p.normal(&th)
 	f := &Fitted{Theta: th, Params: Apply(guess, &th), Steps: steps, Left: p.left()}
+	for i, v := range th.OfBoard() {
+		f.Strain += square(w.Tight[i] * v)
+	}
+	f.Strain = math.Sqrt(f.Strain)
+	f.Misfit = p.misfit()
 	if !Invert(h[:], f.Cov[:], Count) {
 		return nil, errors.New("boardid: the fit has no definite answer")
 	}
@@ -137,8 +148,8 @@ func (p *problem) cost(th *Theta, r []float64) float64 {
 		}
 		sum += o[0]*o[0] + o[1]*o[1] + o[2]*o[2]
 	}
-	for _, v := range th {
-		sum += p.w.Prior * p.w.Prior * v * v
+	for i, v := range th {
+		sum += square(p.w.Tight[i] * v)
 	}
 	return sum / 2
 }
@@ -171,8 +182,8 @@ func (p *problem) normal(th *Theta) (h [Count * Count]float64, g Theta) {
 		}
 	}
 	for i := range Count {
-		h[i*Count+i] += p.w.Prior * p.w.Prior
-		g[i] += p.w.Prior * p.w.Prior * th[i]
+		h[i*Count+i] += square(p.w.Tight[i])
+		g[i] += square(p.w.Tight[i]) * th[i]
 		for j := range i {
 			h[j*Count+i] = h[i*Count+j]
 		}
@@ -197,6 +208,26 @@ func (p *problem) left() float64 {
 	}
 	return math.Sqrt(sum / cnt)
 }
+
+// misfit returns the rms of all weighted residuals, undoing what age took from them.
+func (p *problem) misfit() float64 {
+	sum, n := 0.0, 0.0
+	for k := range p.tr.Samples {
+		s := &p.tr.Samples[k]
+		if s.Fan > 0 {
+			continue
+		}
+		w := math.Max(p.w.Floor, math.Exp(-float64(len(p.tr.Samples)-k)/p.w.Memory))
+		for i, has := range [...]model.Has{model.HasJoint, model.HasBody, model.HasBoard} {
+			if s.Has&has != 0 {
+				sum, n = sum+square(p.r[3*k+i]/w), n+1
+			}
+		}
+	}
+	return math.Sqrt(sum / math.Max(1, n))
+}
+
+func square(x float64) float64 { return x * x }
 
 // step returns th moved by a damped Gauss–Newton step (Levenberg and Marquardt), inside the bounds.
 func step(h *[Count * Count]float64, g *Theta, th *Theta, lambda float64) (Theta, bool) {

@@ -31,6 +31,7 @@ const (
 	jointLag
 	melt
 	meltWidth
+	topAir
 	Count // how many there are
 )
 
@@ -44,6 +45,24 @@ var spread = Theta{
 	heatTop: 0.3, heatJoint: 0.2, heatRing: 0.3, jetTop: 0.15, jetJoint: 0.2, viewJoint: 0.2, viewRing: 0.2,
 	across: 0.7, along: 0.6, loss: 0.3, spill: 0.5, latent: 0.3,
 	stem: 0.003, jointMix: 0.15, boardMix: 0.25, jointLag: 0.05, melt: 2, meltWidth: 0.4,
+	topAir: 0.0115,
+}
+
+// Sibling returns how much narrower the departures of one board of a type are around the mean of its type than those of any board around
+// its calliper: masses within ±5 %, heat transfer within ±10 %, the rest the same but for how the thermocouples were attached, of
+// which nothing is known anew. Judgement after the same bounds the goals for repeats are set for.
+func Sibling() Theta {
+	t := Theta{
+		heatTop: 8, heatJoint: 6, heatRing: 8, jetTop: 2.6, jetJoint: 3.4, viewJoint: 8, viewRing: 8,
+		across: 8, along: 8, loss: 8, spill: 5, latent: 5, stem: 1, jointMix: 4, boardMix: 4, jointLag: 1, melt: 5, meltWidth: 4, topAir: 1,
+	}
+	return t
+}
+
+// OfBoard returns the departures without those that belong to how the thermocouples were attached, which the next board does not share.
+func (a Theta) OfBoard() Theta {
+	a[stem], a[jointLag], a[topAir] = 0, 0, 0
+	return a
 }
 
 // Bounds keep a fit physical whatever the data say.
@@ -83,6 +102,7 @@ func Apply(g model.Params, th *Theta) model.Params {
 	g.Stem = clamp(g.Stem+spread[stem]*th[stem], 0, 0.06)
 	g.JointMix = clamp(g.JointMix+spread[jointMix]*th[jointMix], -0.1, 0.6)
 	g.BoardMix = clamp(g.BoardMix+spread[boardMix]*th[boardMix], 0, 1.5)
+	g.TopAir = clamp(g.TopAir+spread[topAir]*th[topAir], 0, 0.1)
 	g.JointLag = clamp(g.JointLag+spread[jointLag]*th[jointLag], 0.2, 2)
 	return g
 }

@@ -5,6 +5,7 @@ package forecast
 
 import (
 	"math"
+	"slices"
 
 	"trivet/control/plan"
 )
@@ -18,6 +19,7 @@ type Window struct {
 	PeakMin, PeakMax   float64 // °C of the coldest and hottest joint
 	AboveMin, AboveMax float64 // s above liquidus
 	Body, Board        float64 // °C, ceilings of package top and board
+	ToPeak             float64 // s from 25 °C to the peak
 }
 
 // Basis is what a forecast stands on.
@@ -26,6 +28,7 @@ type Basis struct {
 	Deviation float64 // °C, standard deviation of the joint now, attachment of the thermocouple left out
 	Ambient   float64 // °C
 	Seconds   int     // how long the run has taught
+	Spent     float64 // s since the joint left 25 °C
 	Left      float64 // °C rms, what the fit left over in the last minute
 	HeatEnds  int     // s from the schedule's begin at which heating ends
 	CoolRate  float64 // K/s of the cooling that follows, positive
@@ -40,6 +43,7 @@ type Forecast struct {
 	Mid, Low, High []float64
 	Peak           Span    // °C
 	Above          Span    // s above liquidus from now on
+	ToPeak         Span    // s from 25 °C to the peak, what has passed included
 	BodyPeak       Span    // °C
 	BoardPeak      Span    // °C
 	Lag            float64 // K, most that the balls will be behind the profile
@@ -87,6 +91,7 @@ func Make(b Basis, w Window) Forecast {
 	}
 	f.BodyPeak, f.BoardPeak = Span{body - bodyBand, body, body + bodyBand}, Span{board - boardBand, board, board + boardBand}
 	f.Above = above(&f, &b, w.Liquidus, end)
+	f.ToPeak = toPeak(f.Mid[:end+1], b.Spent)
 	f.Binding = binding(&b, end)
 	f.judge(&b, &w)
 	return f
@@ -128,6 +133,17 @@ func highest(low, mid, high []float64, end int) Span {
 		p.Low, p.Mid, p.High = math.Max(p.Low, low[i]), math.Max(p.Mid, mid[i]), math.Max(p.High, high[i])
 	}
 	return p
+}
+
+// toPeak returns how long after 25 °C the peak comes.
+func toPeak(mid []float64, spent float64) Span {
+	at := 0
+	top := slices.Max(mid)
+	for mid[at] < top-0.5 { // a joint that creeps up to its peak is there when it is nearly there
+		at++
+	}
+	left := float64(at)
+	return Span{spent + left*(1-timing), spent + left, spent + left*(1+timing)}
 }
 
 // above returns for how long the balls will be above liquidus: while heated by the band, then by cooling at the

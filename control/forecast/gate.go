@@ -42,6 +42,7 @@ const (
 	AboveShort   Code = "above_liquidus_too_short"
 	TooSlow      Code = "profile_stretched"
 	TooFast      Code = "profile_out_of_reach"
+	HeatLong     Code = "heating_too_long"
 	JointUnsure  Code = "joint_not_known_well"
 	BoardUnlike  Code = "board_unlike_any_model"
 )
@@ -64,11 +65,12 @@ type Verdict struct {
 func (v *Verdict) say(r Reason) { v.Reasons = append(v.Reasons, r) }
 
 const (
-	unsure   = 3.0 // K: a standard deviation of the joint above this is not enough to end a run on
-	misfit   = 2.5 // K rms left over by the fit: something is not where it is said to be
-	stretch  = 15  // s of stretching worth telling
-	farLag   = 8.0 // K behind although stretched as far as allowed
-	bindFrom = 0.25
+	unsure     = 3.0  // K: a standard deviation of the joint above this is not enough to end a run on
+	misfit     = 2.5  // K rms left over by the fit: something is not where it is said to be
+	stretch    = 15   // s of stretching worth telling
+	farTooLong = 1.25 // times the longest way to the peak: past it flux is spent, whatever the part stands (judgement)
+	farLag     = 8.0  // K behind although stretched as far as allowed
+	bindFrom   = 0.25
 )
 
 // judge compares the forecast with the window. What cannot come right is a reason to stop; what may not is only told.
@@ -90,6 +92,9 @@ func (f *Forecast) judge(b *Basis, w *Window) {
 	}
 	if w.AboveMax > 0 && f.Above.Low > w.AboveMax {
 		f.say(Reason{AboveLong, true, fmt.Sprintf("The joint would stay above liquidus for %s, longer than the %.0f s allowed.", seconds(f.Above), w.AboveMax), "Shorten the hold at the peak, or heat faster to it if the machine can."})
+	}
+	if w.ToPeak > 0 && f.ToPeak.Mid > w.ToPeak {
+		f.say(Reason{HeatLong, f.ToPeak.Low > farTooLong*w.ToPeak, fmt.Sprintf("The peak would come %s after 25 °C; a part may take %.0f s%s.", seconds(f.ToPeak), w.ToPeak, why), f.remedyLong()})
 	}
 	if w.AboveMin > 0 && f.Above.High < w.AboveMin && f.Peak.High >= w.PeakMin {
 		f.say(Reason{AboveShort, false, fmt.Sprintf("The joint would stay above liquidus for %s; %.0f s are needed.", seconds(f.Above), w.AboveMin), "Lengthen the hold at the peak."})
@@ -122,6 +127,16 @@ func (f *Forecast) remedy() string {
 		}
 	}
 	return "Choose a slower profile, or one with a higher peak or longer hold."
+}
+
+// remedyLong names what helps a heating that takes too long.
+func (f *Forecast) remedyLong() string {
+	for _, l := range f.Binding {
+		if l == LimitMains {
+			return "This machine has too little power for this board: a larger supply circuit is a matter for an electrician; covering the board around the part helps a little."
+		}
+	}
+	return "Preheat the board more evenly first (a longer bake or preheat below 100 °C counts, but hurts less), cover the board around the part, or use a machine with more heat from below."
 }
 
 // because returns the binding limits as a clause.

@@ -54,7 +54,7 @@ func fullLaw(tr trial, zones []control.Zone) *solving {
 	f := factsOf(tr.machine, tr.board)
 	return &solving{late: time.Duration(setting("LATE", 0) * float64(time.Second)), Law: full.New(full.Config{
 		Cascade: control.Config{Zones: zones, Budget: unit.Watt(tr.machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
-		Facts:   f, Tuning: full.DefaultTuning(), Board: 255, Window: window,
+		Facts:   f, Tuning: full.DefaultTuning(), Board: 265,
 		Every: time.Duration(setting("EVERY", 10) * float64(time.Second)),
 	})}
 }

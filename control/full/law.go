@@ -13,7 +13,6 @@ import (
 
 	"trivet/control"
 	"trivet/control/boardid"
-	"trivet/control/forecast"
 	"trivet/control/learn"
 	"trivet/control/model"
 	"trivet/control/observe"
@@ -46,11 +45,10 @@ type Config struct {
 	// Lower is by how much the package top's ceiling is lowered in the plan where nothing measures the package top, K.
 	Lower  unit.Kelvin
 	Tuning Tuning
-	Every  time.Duration   // how often fit and plan are renewed; 0 is 10 s
-	Fresh  time.Duration   // age from which a plan is no longer followed; 0 is 45 s
-	Body   unit.Celsius    // soft limit of the package top for the plan when the inputs name none; 0 for none
-	Board  unit.Celsius    // soft limit of the board for the plan; 0 for none
-	Window forecast.Window // what a forecast is judged by
+	Every  time.Duration // how often fit and plan are renewed; 0 is 10 s
+	Fresh  time.Duration // age from which a plan is no longer followed; 0 is 45 s
+	Body   unit.Celsius  // soft limit of the package top for the plan when the inputs name none; 0 for none
+	Board  unit.Celsius  // ceiling of the board; 0 for none
 }
 
 // Law is the state carried from one step to the next. Its methods belong to one goroutine.
@@ -147,6 +145,7 @@ func (l *Law) Lesson() (got learn.Lesson, ok bool) {
 	if l.best.known {
 		got.Theta = l.cfg.Learned.Plus(got.Theta)
 	}
+	got.Theta = got.Theta.OfBoard()
 	if l.cfg.Learned != nil {
 		got.Distance = l.best.Kin.Distance
 	}
@@ -313,8 +312,8 @@ func (l *Law) follow(now time.Duration, dt float64, in *control.Inputs, out *con
 		}
 		s := set[g] + trim
 		if g == plan.Top && in.BodyTop > 0 {
-			if b, ok := in.Body.Temp(); ok && b > in.BodyTop {
-				s -= t.BodyBack * float64(b-in.BodyTop)
+			if b, ok := in.Body.Temp(); ok && b > in.BodyTop-bodyKnee {
+				s -= t.BodyBack * float64(b-in.BodyTop+bodyKnee)
 			}
 		}
 		s = math.Max(l.ambient(), math.Min(s, float64(z.Ceiling)))
@@ -323,6 +322,10 @@ func (l *Law) follow(now time.Duration, dt float64, in *control.Inputs, out *con
 	}
 	l.hand(now, in, out)
 }
+
+// bodyKnee is how far below the soft limit of the package top feedback begins to take top air away, °C: a part may be near its limit for
+// some seconds only, and air that is taken away at the limit still carries it over.
+const bodyKnee = 1.5
 
 // estimating reports whether the estimate is sure enough to be steered by where the joint has no reading.
 func (l *Law) estimating() bool {

@@ -27,7 +27,7 @@ func newRig(t testing.TB) *rig {
 	f := factsOf(tr.machine, tr.board)
 	r := &rig{law: full.New(full.Config{
 		Cascade: control.Config{Zones: zones, Budget: 5200, Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
-		Facts:   f, Tuning: full.DefaultTuning(), Window: window,
+		Facts:   f, Tuning: full.DefaultTuning(),
 	})}
 	p, err := process.NewPlan(tinLeadFree(0.6), 25)
 	if err != nil {

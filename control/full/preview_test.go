@@ -26,7 +26,7 @@ func preview(t *testing.T, machine, board string, rate float64) (full.Result, fu
 	f := factsOf(m, b)
 	c := full.Config{
 		Cascade: control.Config{Zones: commission(m, b), Budget: unit.Watt(m.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: 25, Reach: f.Reach, Load: f.Load},
-		Facts:   f, Tuning: full.DefaultTuning(), Body: 247, Board: 255, Window: window,
+		Facts:   f, Tuning: full.DefaultTuning(), Body: 247, Board: 265,
 	}
 	p, err := process.NewPlan(tinLeadFree(rate), 25)
 	if err != nil {

@@ -37,6 +37,7 @@ type Work struct {
 	Body     float64
 	Board    float64
 	Window   forecast.Window
+	Spent    float64 // s since the joint left 25 °C, or since the start where it was warmer
 	run      int
 }
 
@@ -104,7 +105,10 @@ func (l *Law) Want() (Work, bool) {
 	f.Ambient = l.ambient()
 	w := Work{
 		Began: e.now, Track: &e.track, Guess: f.Guess(), Plain: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
-		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: float64(l.cfg.Board), Window: l.cfg.Window, run: e.run,
+		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: l.cfg.board(), run: e.run, Spent: l.spent(),
+	}
+	if e.plan != nil {
+		w.Window = WindowOf(e.plan.Profile(), l.cfg.Board)
 	}
 	if l.cfg.Learned != nil {
 		w.Guess, w.Known, w.Stranger = boardid.Apply(w.Guess, l.cfg.Learned), true, l.stranger
@@ -126,6 +130,41 @@ func (l *Law) Want() (Work, bool) {
 		w.Heaters[g].Power = l.rec.power.of(g)
 	}
 	return w, true
+}
+
+// spent is how long the joint has been above 25 °C, s: the run's samples are a second apart.
+func (l *Law) spent() float64 {
+	for k := range l.rec.track.Samples {
+		s := &l.rec.track.Samples[k]
+		if s.Has&model.HasJoint != 0 && s.Joint < 25 || s.Has&model.HasJoint == 0 && s.Has&model.HasBody != 0 && s.Body < 25 {
+			continue
+		}
+		return float64(len(l.rec.track.Samples) - k)
+	}
+	return 0
+}
+
+// board is what the plan keeps the board to; 0 for nothing.
+func (c *Config) board() float64 { return math.Max(0, float64(c.Board)-boardRoom) }
+
+// boardRoom is how far below its ceiling a plan keeps the board, °C: the model knows the board near the part only.
+const boardRoom = 10
+
+// WindowOf is what a forecast is judged by: the joint's peak and the time to it from the alloy, time above liquidus, and the ceilings of
+// part and board.
+func WindowOf(p process.Profile, board unit.Celsius) forecast.Window {
+	low, high := process.JointPeak(p.Alloy)
+	w := forecast.Window{Liquidus: float64(p.Alloy.Liquidus), PeakMin: float64(low), PeakMax: float64(high),
+		AboveMax: 150, Board: float64(board)} // 150 s: J-STD-020, looked up in a secondary copy
+	if limit, ok := p.Body(); ok {
+		w.Body = float64(limit)
+	}
+	for _, l := range p.Window().Limits {
+		if l.Measure == process.MToPeak && l.Max != nil && !l.Advisory {
+			w.ToPeak = *l.Max
+		}
+	}
+	return w
 }
 
 // groups adds the zones up by kind; zones of a kind are taken to be alike.
@@ -155,7 +194,7 @@ func Preview(c Config, p *process.Plan, ambient unit.Celsius) Result {
 	s := model.Sample{Input: model.Input{Top: a, Bottom: a, Area4: math.Pow(a+zeroC, 4)}, Joint: a, Body: a, Board: a, Has: model.HasJoint | model.HasBody | model.HasBoard | model.HasHeat}
 	w := Work{
 		Track: &model.Track{Samples: []model.Sample{s}}, Guess: f.Guess(), Plan: p, Now: [plan.Groups]float64{a, a, a},
-		Heaters: groups(c.Cascade.Zones), Budget: float64(c.Cascade.Budget), Body: float64(c.Body), Board: float64(c.Board), Window: c.Window,
+		Heaters: groups(c.Cascade.Zones), Budget: float64(c.Cascade.Budget), Body: float64(c.Body), Board: c.board(), Window: WindowOf(p.Profile(), c.Board),
 	}
 	if w.Body > 0 {
 		w.Body -= bodyRoom
@@ -202,6 +241,17 @@ const (
 	quick    = 4 * time.Second
 )
 
+// The package top's thermocouple is not where the model's lump is: what it lately reads above it, °C over some seconds, is taken off the
+// plan's limit.
+const (
+	overMemory = 12.0 // s
+	overMost   = 4.0  // °C
+)
+
+// soonRoom is how much of the time to the peak a plan leaves for what it cannot foresee, s: the peak comes in the hold, not at its
+// beginning.
+const soonRoom = 40
+
 // horizon is the farthest a plan looks, s.
 const horizon = 1000
 
@@ -225,15 +275,13 @@ func Solve(w Work) Result {
 			}
 		}
 	}
-	switch {
-	case w.Known && unseen:
-		weights.Prior = knownBlind
-	case w.Known:
-		weights.Prior = known
+	if w.Known {
+		weights.Tight = boardid.Sibling()
 	}
 	r.known = w.Known
 	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
 		r.Fit, params = fit, fit.Params
+		r.Kin.Strain, r.Kin.Misfit = fit.Strain, fit.Misfit
 	}
 	start, ok := w.Track.Start()
 	if !ok {
@@ -241,8 +289,13 @@ func Solve(w Work) Result {
 		return r
 	}
 	f := observe.New(start, noise)
+	over := 0.0 // how much the package top reads above the model, lately
 	for k := range w.Track.Samples {
-		f.Step(&params, &w.Track.Samples[k])
+		s := &w.Track.Samples[k]
+		f.Step(&params, s)
+		if s.Has&model.HasBody != 0 {
+			over += (s.Body - params.Body(&f.X, &s.Input) - over) / overMemory
+		}
 	}
 	r.state, r.params, r.samples = f, params, len(w.Track.Samples)
 	if w.Plan == nil {
@@ -252,7 +305,13 @@ func Solve(w Work) Result {
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
 		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
+	if p.Body > 0 {
+		p.Body -= clamp(over, -overMost, overMost)
+	}
 	p.Target, p.Breaks = target(&w)
+	if w.Window.ToPeak > 0 {
+		p.Soon = math.Max(1, w.Window.ToPeak-w.Spent-soonRoom)
+	}
 	for {
 		if r.Schedule, r.Err = plan.Solve(&p); r.Err != nil {
 			return r
@@ -266,12 +325,6 @@ func Solve(w Work) Result {
 	r.Forecast = foresee(&w, &r, &f, &p)
 	return r
 }
-
-// known is how much narrower the guess of a board is whose like has been run before.
-const (
-	known      = 3
-	knownBlind = 7 // without a joint thermocouple there is little to learn from, and much to be misled by
-)
 
 // blind reports whether the track has no joint reading to speak of.
 func blind(t *model.Track) bool {
@@ -287,7 +340,7 @@ func blind(t *model.Track) bool {
 // foresee judges the rest of the run by the plan that was just made.
 func foresee(w *Work, r *Result, f *observe.Filter, p *plan.Problem) forecast.Forecast {
 	b := forecast.Basis{
-		Schedule: r.Schedule, Deviation: f.Deviation(&p.Params), Ambient: p.Params.Ambient, Seconds: len(w.Track.Samples),
+		Schedule: r.Schedule, Deviation: f.Deviation(&p.Params), Ambient: p.Params.Ambient, Seconds: len(w.Track.Samples), Spent: w.Spent,
 		Budget: w.Budget, Body: w.Body, HeatEnds: p.Horizon - 1,
 	}
 	if r.Fit != nil {

@@ -30,9 +30,11 @@ type Kinship struct {
 	// Distance is the rms of what the learned model predicts wrong, each thermocouple in units of what it usually is
 	// wrong by on the same board on another day: about 1 for kin.
 	Distance float64
-	Seconds  int  // how many seconds it stands on
-	Enough   bool // there was enough heat to tell
-	Kin      bool // the board may be treated as one of the type
+	// Strain and Misfit are those of the fit that looks for the board near its type, see boardid.Fitted.
+	Strain, Misfit float64
+	Seconds        int  // how many seconds it stands on
+	Enough         bool // there was enough heat to tell
+	Kin            bool // the board may be treated as one of the type
 }
 
 // How a learned model errs on the same board on another day, in shares of the temperature above the room: found on

@@ -88,11 +88,12 @@ func (s *search) wanted(z []float64, t float64) float64 {
 }
 
 // Rows of the residual. Per step: tracking, package top, board, flatness. Per knot: for each group duty at both ends of
-// its segment, ceiling, and bend; then budget, balance of the jets, excess of the top air. Last, a row per pace.
+// its segment, ceiling, and bend; then budget, balance of the jets, excess of the top air. Last, a row per pace, and one for the time to
+// the last break.
 const perStep, perKnot = 4, Groups*4 + 3
 
 // count is how many rows the residual has.
-func (s *search) count() int { return perStep*s.n + perKnot*s.k + s.np }
+func (s *search) count() int { return perStep*s.n + perKnot*s.k + s.np + 1 }
 
 // residuals fills r for the unknowns z and returns the sum of squares. Rows of steps before segment from are left as they
 // are and the model starts from the state kept for that segment, which makes a derivative cost half; keep renews the
@@ -129,9 +130,10 @@ func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
 		o[3] = wFlat * (x[2] - x[1])
 	}
 	s.knots(z, r[perStep*s.n:])
-	begin := 0.0
+	begin, took := 0.0, 0.0
 	for i := range s.np {
 		v := z[Groups*s.k+i]
+		took += (p.Breaks[i] - begin) / math.Max(leastPace/2, v)
 		e := math.Sqrt(math.Max(0.5, (p.Breaks[i]-begin)/pace)) * wPace
 		begin = p.Breaks[i]
 		out := &r[perStep*s.n+perKnot*s.k+i]
@@ -141,6 +143,10 @@ func (s *search) residuals(z, r []float64, from int, keep bool) float64 {
 		} else if v < leastPace {
 			*out += wall * e * (leastPace - v)
 		}
+	}
+	late := &r[perStep*s.n+perKnot*s.k+s.np]
+	if *late = 0; p.Soon > 0 {
+		*late = s.hard * wSoon * hinge(took-p.Soon)
 	}
 	sum := 0.0
 	for _, v := range r {

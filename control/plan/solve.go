@@ -31,7 +31,10 @@ type Problem struct {
 	Target  []float64 // °C of the outer balls, one per second of profile time from now; the last holds on; 20…1500 values
 	// Breaks are the profile seconds from now at which segments end, rising. Each segment up to the last break may be
 	// walked slower than real time, down to leastPace, where the machine cannot follow it. Empty: no stretching.
-	Breaks  []float64
+	Breaks []float64
+	// Soon is how many seconds from now the last break is to be reached in at most: a part may only be heated for so long. 0 for no
+	// such limit. Like all limits it bends the plan; the least pace can still make it miss.
+	Soon    float64
 	Horizon int       // s to plan for, 20…1500
 	Budget  float64   // W
 	Body    float64   // °C the package top's reading should keep to; 0 for none
@@ -54,7 +57,8 @@ const (
 	wExcess  = 1 / 30.0  // per °C of top air above the joint: it spoils the joint reading and heats the body most
 	// A tenth slower costs as much as lagging 0.8 °C behind all the way: the profile is stretched by the least.
 	wPace = 1 / 0.05
-	wall  = 20.0 // factor on wPace outside the paces that are allowed
+	wSoon = 1 / 0.2 // per second after Soon: softer than what hurts the part or cannot be done
+	wall  = 20.0    // factor on wPace outside the paces that are allowed
 
 	spare       = 0.94 // highest planned duty: the rest is for feedback
 	budgetShare = 0.97 // of the mains budget, for the same reason

@@ -3,7 +3,6 @@ package bench
 import (
 	"trivet/control/forecast"
 	"trivet/control/full"
-	"trivet/process"
 	"trivet/station"
 )
 
@@ -23,15 +22,4 @@ func AheadOf(r *full.Result) *station.Ahead {
 		}
 	}
 	return a
-}
-
-// WindowOf is what a forecast is judged by: the joint's peak from the alloy, time above liquidus, and the ceilings of part and board.
-func WindowOf(p process.Profile) forecast.Window {
-	low, high := process.JointPeak(p.Alloy)
-	w := forecast.Window{Liquidus: float64(p.Alloy.Liquidus), PeakMin: float64(low), PeakMax: float64(high),
-		AboveMax: 150, Board: float64(boardCeiling)} // 150 s: J-STD-020, looked up in a secondary copy
-	if limit, ok := p.Body(); ok {
-		w.Body = float64(limit)
-	}
-	return w
 }

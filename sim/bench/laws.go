@@ -7,6 +7,7 @@ import (
 	"trivet/control"
 	"trivet/control/full"
 	"trivet/process/unit"
+	"trivet/sim/plant"
 	"trivet/station"
 )
 
@@ -15,13 +16,13 @@ import (
 func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, error) {
 	c := control.Config{
 		Zones: zones, Budget: unit.Watt(p.Machine.MainsBudgetW), Tuning: control.DefaultTuning(), Ambient: ambient,
-		Reach: ReachOf(p.Machine, p.Board), Load: LoadOf(p.Board),
+		Reach: ReachOf(p.Machine, p.known()), Load: LoadOf(p.known()),
 	}
 	switch p.Scenario.Law {
 	case "cascade", "":
 		return control.New(c), nil
 	case "full":
-		return full.New(full.Config{Cascade: c, Facts: FactsOf(p.Machine, p.Board, ambient), Tuning: full.DefaultTuning(), Board: boardCeiling - 10}), nil
+		return full.New(full.Config{Cascade: c, Facts: FactsOf(p.Machine, p.known(), ambient), Tuning: full.DefaultTuning(), Board: boardCeiling}), nil
 	case "pid":
 		t, err := p.sample().TuneSingle()
 		if err != nil {
@@ -48,6 +49,14 @@ func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, er
 		return &replay{Table: control.NewTable(c, p.drive, true), pace: p.pace}, nil
 	}
 	return scheduleOf(p, zones)
+}
+
+// known is the board as the shop knows it.
+func (p Parts) known() plant.Board {
+	if p.Believed != nil {
+		return *p.Believed
+	}
+	return p.Board
 }
 
 // scheduleOf reads the scenario's own duties.

@@ -8,6 +8,7 @@ import (
 
 	"trivet/control"
 	"trivet/control/full"
+	"trivet/control/learn"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -26,6 +27,12 @@ type Parts struct {
 	Profile  process.Profile
 	Spread   *plant.Spread // how machine and day differ from their description; nil for not at all
 	Noise    float64       // °C rms at every junction; 0 leaves the rig's own
+
+	Believed    *plant.Board // what the shop takes the board for, where that is another one; nil for what it is
+	Book        *learn.Book  // what earlier boards of the type have taught; nil for nothing
+	NoJoint     bool         // run without a joint thermocouple
+	BoundedPeak bool         // at a lowered peak
+	NoTop       bool         // the package top's thermocouple is not plugged in either
 
 	drive []control.Waypoint // for law clairvoyant: what it worked out
 	pace  []float64          // likewise: how fast profile time goes in each second of heat; past its end, 1
@@ -51,6 +58,7 @@ type Result struct {
 	Summary Summary
 	Verdict process.Verdict
 	Setup   *station.Setup
+	Lesson  *learn.Lesson // what the run taught; nil for nothing
 	// Reaction: from the first fault to the relay lines low and to heat-enable low, seen at the emulated pins.
 	FaultAt, OffAt, EnableOffAt time.Duration
 	Faulted, Off, EnableOff     bool
@@ -103,7 +111,7 @@ func Assemble(p Parts, speed float64) (*Bench, error) {
 	b := &Bench{Rig: r, Keeper: k, Setup: &u,
 		options: station.Options{Setup: u, Hardware: hw, Keeper: k, Law: law, Proof: station.ProofConfig(&u, zones)}}
 	b.spread(p)
-	return b, nil
+	return b, b.unplug(p)
 }
 
 // Options returns what a station is built from.
@@ -143,7 +151,32 @@ func Run(ctx context.Context, p Parts, tell Progress) (*Result, error) {
 		w.res.Verdict = *v
 	}
 	w.res.Summary = summarise(w, clerk)
+	w.res.Lesson = w.snap.Lesson
 	return w.res, nil
+}
+
+// order is what the bench asks the station for.
+func (p Parts) order() *station.RunOrder {
+	o := &station.RunOrder{Kind: p.Profile.Kind, Profile: p.Profile, Board: p.Board.Title, By: "bench", Proof: p.Scenario.Proof,
+		NoJoint: p.NoJoint, BoundedPeak: p.BoundedPeak}
+	if p.Book != nil {
+		if th, ok := p.Book.Known(); ok {
+			o.Lesson, o.Lessons = &th, len(p.Book.Lessons)
+		}
+	}
+	return o
+}
+
+// unplug takes out the thermocouples the run is to do without.
+func (b *Bench) unplug(p Parts) error {
+	for i, s := range b.Setup.Sensors {
+		if (s.Role == safety.RoleJoint && p.NoJoint) || (s.Role == safety.RolePackageTop && p.NoTop) {
+			if err := b.Rig.Apply(fault.Fault{Kind: "sensor_open", Target: b.Setup.Sensors[i].Name}, true); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // walk is the bookkeeping of one run.
@@ -158,6 +191,7 @@ type walk struct {
 	begun   time.Duration
 	live    bool
 	thinker thinker
+	kin     *float64 // distance from the boards of the lesson, see Summary.KinDistance
 }
 
 // thinker does a law's slow work on virtual time: at once, but handed over as late as a slow computer would.
@@ -191,6 +225,10 @@ func (t *thinker) after(now time.Duration) {
 func (w *walk) seen(ctx context.Context, s *station.Snapshot, clerk *station.Clerk) {
 	w.snap = *s
 	clerk.Note(ctx, s)
+	if a := s.Ahead; a != nil && a.KinKnown && s.Run.Point.Target < w.p.Profile.Alloy.Solidus-10 && s.Phase != station.PhaseCool && s.State.Live() {
+		d := a.Distance
+		w.kin = &d
+	}
 	if _, _, rows := clerk.Present(); len(rows) > len(w.res.Rows) {
 		w.res.Rows = append(w.res.Rows, Row{Sample: rows[len(rows)-1], Truth: w.b.Rig.Plant.Truth()})
 	}
@@ -209,7 +247,7 @@ func (w *walk) all(ctx context.Context, tell Progress) error {
 		if now >= warmUp && !asked {
 			asked = true
 			w.begun = now
-			order := &station.RunOrder{Kind: w.p.Profile.Kind, Profile: w.p.Profile, Board: w.p.Board.Title, By: "bench", Proof: w.p.Scenario.Proof}
+			order := w.p.order()
 			w.post(station.Command{Event: station.Start, Order: order, By: "bench"})
 		}
 		w.technician()

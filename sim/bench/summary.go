@@ -34,6 +34,11 @@ type Summary struct {
 	ToPeakS      *float64 `json:"time_to_peak_s"`
 	CoolS        *float64 `json:"cool_to_60_s"` // from the peak
 
+	EstimateRmsC  *float64 `json:"estimate_rms_c"`        // estimated minus true corner joint while heating, from the first estimate on
+	EstimatePeakC *float64 `json:"estimate_peak_error_c"` // the same between the highest of both
+	BandCovers    *float64 `json:"band_covers"`           // share of that time in which the true joint is inside the estimate's band
+	KinDistance   *float64 `json:"kin_distance"`          // from the boards of the lesson, at the last forecast before reflow; null without a lesson
+
 	MeltSeenC  *float64 `json:"melt_seen_c"` // reading at which the kink of melting began, null when none was seen
 	Trips      []string `json:"trips"`
 	ReactionS  *float64 `json:"reaction_s"`   // from the first fault to every relay low
@@ -77,6 +82,7 @@ func summarise(w *walk, clerk *station.Clerk) Summary {
 		}
 	}
 	w.figures(&s)
+	w.estimates(&s)
 	if w.snap.Melted {
 		at := float64(w.snap.MeltSeen)
 		s.MeltSeenC = &at
@@ -158,6 +164,35 @@ func (w *walk) figures(s *Summary) {
 	if w.res.Faulted && w.res.EnableOff {
 		s.EnableOffS = num(math.Max(0, (w.res.EnableOffAt - w.res.FaultAt).Seconds()))
 	}
+}
+
+// estimates compares what the law took the joint for with the truth.
+func (w *walk) estimates(s *Summary) {
+	est, cools := w.column(station.EstimateColumn), false
+	var sum, peak, truePeak float64
+	n, inside := 0, 0
+	for i := range w.res.Rows {
+		r := &w.res.Rows[i]
+		if r.Quality[est] != unit.Good || cools {
+			continue
+		}
+		if plan := w.snap.Run.Plan; plan != nil {
+			seg, has := plan.CoolSegment()
+			cools = has && plan.At(time.Duration(float64(r.Values[w.column("profile_time")])*float64(time.Second))).Segment >= seg
+		}
+		ball, doubt, joint := float64(r.Values[est]), float64(r.Values[est+1]), float64(r.Truth.CornerJoint)
+		sum += square(ball - joint)
+		n++
+		peak, truePeak = math.Max(peak, ball), math.Max(truePeak, joint)
+		if math.Abs(ball-joint) <= doubt {
+			inside++
+		}
+	}
+	if n > 0 {
+		e, p, c := rms(sum, n), peak-truePeak, float64(inside)/float64(n)
+		s.EstimateRmsC, s.EstimatePeakC, s.BandCovers = &e, &p, &c
+	}
+	s.KinDistance = w.kin
 }
 
 func (w *walk) column(name string) int {

@@ -135,15 +135,15 @@ func figuresOf(runs []Summary) []Figure {
 		}
 		sort.Float64s(all)
 		if f.N = len(all); f.N > 0 {
-			f.Median, f.P95 = rank(all, 0.5), rank(all, 0.95)
+			f.Median, f.P95 = Rank(all, 0.5), Rank(all, 0.95)
 		}
 		out = append(out, f)
 	}
 	return out
 }
 
-// rank is the value at share q of a sorted list, by linear interpolation between neighbours.
-func rank(sorted []float64, q float64) float64 {
+// Rank is the value at share q of a sorted list, by linear interpolation between neighbours.
+func Rank(sorted []float64, q float64) float64 {
 	at := q * float64(len(sorted)-1)
 	lo := int(at)
 	hi := min(lo+1, len(sorted)-1)
