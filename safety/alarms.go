@@ -35,6 +35,7 @@ type Alarm struct {
 	Armed   bool          // only while heat may be on the board
 	After   time.Duration // how long it must be true
 	Samples int           // and in how many ticks in a row, at least
+	Show    time.Duration // it acts at once, but people hear of it only when it has lasted for so long
 	Latch   bool          // stays until reset by a person, even when the cause is gone
 	// Inspect says that somebody must look at the machine before it may heat again: such a trip is still there after a restart.
 	Inspect bool

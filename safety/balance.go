@@ -20,6 +20,16 @@ type balance struct {
 	was  [11]float64
 	n    int
 	wait time.Duration
+
+	idle  time.Duration // since it was last driven, or its blower last started or stopped
+	blown bool
+}
+
+// settle counts how long nothing has changed at the heater. When its blower stops, stored heat soaks back into the sensor: that is no drive.
+func (b *balance) settle(dt time.Duration, blower, h int, f *Facts) {
+	blown := blower >= 0 && f.BlowerOn[blower]
+	since(&b.idle, !f.Driven.Has(h) && blown == b.blown, dt)
+	b.blown = blown
 }
 
 const (
@@ -27,7 +37,7 @@ const (
 	lag       = 2.0             // s, an air thermocouple in a nozzle: 1…4 s (the plant's own range)
 	idleEvery = 2 * time.Second // between two notes of an idle zone
 	idleRise  = 8.0             // K in 20 s without drive (hazard P-02)
-	idleRest  = time.Minute     // stored heat has spread by then
+	idleRest  = 2 * time.Minute // stored heat has spread by then
 )
 
 // step advances the balance by dt. A tick without a usable reading leaves it running on its own.
@@ -90,3 +100,12 @@ func (b *balance) rise() float64 {
 
 // pow4 is the fourth power of the absolute temperature.
 func pow4(c float64) float64 { return math.Pow(c+273.15, 4) }
+
+// Balance is how far the reading of heater h's own sensor is from its heat balance in this tick, in K; 0 where there is no balance. A
+// commissioning watches it over fault-free runs to set Loop.Band.
+func (g *Guard) Balance(h int) unit.Kelvin {
+	if h < 0 || h >= g.limits.NHeaters {
+		return 0
+	}
+	return unit.Kelvin(g.past.heaters[h].off)
+}

@@ -31,6 +31,7 @@ type memory struct {
 	rises   int
 	samples int  // ticks in a row it has been true
 	raised  bool // it has been true for long enough, or it latched
+	shown   bool // people have been told
 	latched bool
 	acked   bool
 	at      time.Duration // when it was raised
@@ -189,7 +190,7 @@ func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 	}
 	m.true_ = is
 	if is && m.samples >= row.Samples && now-m.since >= g.delay(row, i) && !m.raised {
-		m.raised, m.at, m.acked = true, now, false
+		m.raised, m.at, m.acked, m.shown = true, now, false, false
 		if row.Of == EachSensor {
 			m.value, m.limit = f.Readings[i], ceiling(&g.limits, f, i)
 		}
@@ -197,7 +198,8 @@ func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 			g.latch(r, i)
 		}
 	}
-	if !is && m.raised && !m.latched && now-m.gone >= m.linger(row, now) {
+	m.shown = m.shown || m.raised && (m.latched || is && now-m.since >= row.Show)
+	if !is && m.raised && !m.latched && (!m.shown || now-m.gone >= m.linger(row, now)) {
 		m.raised = false
 	}
 	// A latched trip acts whether its cause is gone or not; anything else acts only while it is true.
@@ -385,7 +387,7 @@ func (g *Guard) Alarms(dst []Active) int {
 	for r := range rows {
 		for i := range g.subjects(rows[r].Of) {
 			m := &g.mem[r][i]
-			if !m.raised || n == len(dst) {
+			if !m.raised || !m.shown || n == len(dst) {
 				continue
 			}
 			// An armed row is never true at rest; whether its cause is still there is asked without regard to that.

@@ -19,7 +19,6 @@ type past struct {
 	heaters    [MaxHeaters]balance
 	interlocks [MaxInterlocks]contact
 
-	idleFor  time.Duration // since a heater was last driven
 	enabled  time.Duration // since when heat-enable has been given
 	closed   time.Duration // since when the mirror contact has said closed
 	run      Ceilings      // the run's own ceilings, as they were when heat was first possible
@@ -30,7 +29,7 @@ type past struct {
 
 // Numbers of the rules about single sensors. Their sources stand beside them; "hazard" rows are those of the hazard study.
 const (
-	erratic      = 8   // of the last 20 ticks without a reading: hazard S-08 says a fifth, which a burst of 0.3 s and two stray samples reach once in a hundred hours
+	erratic      = 10  // of the last 20 samples unusable: hazard S-08 says a fifth, which a burst of 0.3 s and two stray samples reach once in a hundred hours
 	noisy        = 4.0 // times the spread found when commissioned (hazard S-08)
 	coldSlope    = 0.5 // °C/s, of a cold junction (hazard S-10)
 	coldRoom     = 0.2 // °C, two steps of the coarsest chip with its noise
@@ -49,7 +48,8 @@ type track struct {
 	badAt   time.Duration // of the first tick of the present gap
 	gap     bool
 	badFor  time.Duration // how long nothing usable has come, age of the last one included
-	misses  uint32        // last 20 ticks, one bit each, set where nothing usable came
+	misses  uint32        // last 20 samples, one bit each, set where nothing usable came
+	asked   time.Duration // time stamp of the newest sample, usable or not
 	at      time.Duration // time stamp of the newest sample
 	x0, x1  float64       // it and the one before
 	n       int           // samples since the last gap
@@ -84,12 +84,12 @@ func (p *past) step(now time.Duration, l *Limits, f *Facts) {
 		dt = 0 // nothing can be said about an interval that was not watched
 	}
 	p.now, p.last, p.begun = now, now, true
-	since(&p.idleFor, f.Driven == 0, dt)
 	since(&p.enabled, f.Enabled, dt)
 	since(&p.closed, f.Mirror, dt)
 	p.coldJunctions(dt, l, f)
 	for h := range l.NHeaters {
 		p.heaters[h].step(dt, &l.Heaters[h].Loop, l.Room, h, f)
+		p.heaters[h].settle(dt, l.Heaters[h].Blower, h, f)
 	}
 	for i := range l.NSensors {
 		p.sensors[i].step(now, f.Readings[i])
@@ -122,10 +122,15 @@ func since(d *time.Duration, on bool, dt time.Duration) {
 // step notes what has come from the sensor in this tick.
 func (t *track) step(now time.Duration, r unit.Reading) {
 	const window = 1<<20 - 1
-	t.misses = t.misses << 1 & window
 	c, ok := r.Temp()
+	if r.At != t.asked { // slow inputs give one sample in several ticks
+		t.asked = r.At
+		t.misses = t.misses << 1 & window
+		if !ok {
+			t.misses |= 1
+		}
+	}
 	if !ok {
-		t.misses |= 1
 		if !t.gap {
 			t.gap, t.badAt = true, now
 		}
@@ -151,7 +156,7 @@ func (t *track) step(now time.Duration, r unit.Reading) {
 	t.at, t.x0, t.x1 = r.At, x, t.x0
 }
 
-// missing is how many of the last 20 ticks brought nothing usable.
+// missing is how many of the last 20 samples could not be used.
 func (t *track) missing() int { return bits.OnesCount32(t.misses) }
 
 // freeze judges whether sensor i repeats one value where it should have moved (hazard S-07). Equal values alone prove nothing on a

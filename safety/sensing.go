@@ -5,8 +5,8 @@ import "time"
 // How far a joint may be from what is around it, in K. The part's top and the board beside it are heated by the same air and the same
 // emitters; on the simulated boards the joint stayed inside these with room (see the fault-free campaign in sim/bench). No source.
 const (
-	aboveOthers   = 30.0 // above the hotter of package top and board
-	belowOthers   = 60.0 // below the colder of the two
+	aboveOthers   = 25.0 // above the hotter of package top and board
+	belowOthers   = 25.0 // below the colder of the two
 	offEstimate   = 20.0 // from what the law takes it for (hazard S-05: step of 20 °C)
 	poorestSupply = 0.85
 	richestSupply = 1.10

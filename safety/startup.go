@@ -46,7 +46,12 @@ type Startup struct {
 	relay  int
 	off    bool // in step ②: the pause after a relay
 	moving bool
+	struck Finding // what the last look found, and how many looks in a row have found it
+	times  int
 }
+
+// strikes is how many looks in a row must find the same thing: a load sense may err once in a thousand looks.
+const strikes = 3
 
 // Times of the sequence (hazard study, section 5).
 const (
@@ -72,6 +77,15 @@ func (s *Startup) Begin(l *Limits) { *s = Startup{limits: l, step: 1, relay: -1}
 
 // Step does one tick. After Done or a finding it wants nothing any more.
 func (s *Startup) Step(now time.Duration, in StartIn) StartOut {
+	was := s.times
+	out := s.look(now, in)
+	if s.times == was && out.Found == FoundNothing {
+		s.struck, s.times = FoundNothing, 0 // this look was clean
+	}
+	return out
+}
+
+func (s *Startup) look(now time.Duration, in StartIn) StartOut {
 	if !s.moving {
 		s.began, s.moving = now, true
 	}
@@ -79,7 +93,7 @@ func (s *Startup) Step(now time.Duration, in StartIn) StartOut {
 	if s.limits.Mirror {
 		// Before the contactor may close it must not be closed, whatever the loads say.
 		if in.Mirror && s.step <= 2 && now-s.began >= startRest {
-			return s.found(FoundBypass, s.first(in.Sensed))
+			return s.strike(FoundBypass, s.first(in.Sensed), StartOut{Step: s.step})
 		}
 	}
 	switch s.step {
@@ -102,7 +116,7 @@ func (s *Startup) rest(now time.Duration, in StartIn) StartOut {
 		return StartOut{Step: 1}
 	}
 	if in.Sensed != 0 {
-		return s.found(FoundBypass, s.first(in.Sensed))
+		return s.strike(FoundBypass, s.first(in.Sensed), StartOut{Step: 1})
 	}
 	s.enter(2, now)
 	return s.open(now, in)
@@ -110,8 +124,8 @@ func (s *Startup) rest(now time.Duration, in StartIn) StartOut {
 
 // open pulses one relay after the other with the contactor open, with a tick of rest between two.
 func (s *Startup) open(now time.Duration, in StartIn) StartOut {
-	if in.Sensed != 0 {
-		return s.found(FoundBypass, s.first(in.Sensed))
+	if in.Sensed != 0 { // the same relay again
+		return s.strike(FoundBypass, s.first(in.Sensed), StartOut{Relays: s.present(), Step: 2})
 	}
 	if s.off = !s.off; s.off {
 		if s.relay = s.next(s.relay); s.relay < 0 {
@@ -124,15 +138,15 @@ func (s *Startup) open(now time.Duration, in StartIn) StartOut {
 }
 
 func (s *Startup) close(now time.Duration, in StartIn) StartOut {
-	if in.Sensed != 0 {
-		return s.found(FoundStuck, s.first(in.Sensed))
-	}
 	out := StartOut{Enable: true, Beat: true, Step: 3}
+	if in.Sensed != 0 {
+		return s.strike(FoundStuck, s.first(in.Sensed), out)
+	}
 	if now-s.began < startCloses {
 		return out
 	}
 	if s.limits.Mirror && !in.Mirror {
-		return s.found(FoundNoContact, 0)
+		return s.strike(FoundNoContact, 0, out)
 	}
 	if s.limits.Mirror {
 		s.enter(4, now)
@@ -148,7 +162,7 @@ func (s *Startup) withhold(now time.Duration, in StartIn) StartOut {
 		return out
 	}
 	if in.Mirror {
-		return s.found(FoundOneShot, 0)
+		return s.strike(FoundOneShot, 0, out)
 	}
 	s.enter(5, now)
 	return StartOut{Enable: true, Beat: true, Step: 5}
@@ -161,17 +175,19 @@ func (s *Startup) each(now time.Duration, in StartIn) StartOut {
 		return out
 	}
 	if s.relay < 0 && s.limits.Mirror && !in.Mirror {
-		return s.found(FoundNoContact, 0)
+		return s.strike(FoundNoContact, 0, out)
 	}
 	if s.relay < 0 && in.Sensed != 0 {
-		return s.found(FoundStuck, s.first(in.Sensed))
+		return s.strike(FoundStuck, s.first(in.Sensed), out)
 	}
 	if s.relay >= 0 {
-		switch own := Mask(1) << s.relay; {
+		again := out
+		again.Relays = s.present()
+		switch own := s.present(); {
 		case in.Sensed&^own != 0:
-			return s.found(FoundCrossed, s.relay)
+			return s.strike(FoundCrossed, s.relay, again)
 		case in.Sensed&own == 0:
-			return s.found(FoundDead, s.relay)
+			return s.strike(FoundDead, s.relay, again)
 		}
 	}
 	if s.relay = s.next(s.relay); s.relay < 0 {
@@ -184,6 +200,25 @@ func (s *Startup) each(now time.Duration, in StartIn) StartOut {
 
 func (s *Startup) enter(step int, now time.Duration) {
 	s.step, s.began, s.relay, s.off = step, now, -1, false
+}
+
+// strike counts a look that found something; the third in a row of the same kind is a finding, and until then out is wanted.
+func (s *Startup) strike(f Finding, at int, out StartOut) StartOut {
+	if f != s.struck {
+		s.struck, s.times = f, 0
+	}
+	if s.times++; s.times >= strikes {
+		return s.found(f, at)
+	}
+	return out
+}
+
+// present is the relay whose turn it is, as a set.
+func (s *Startup) present() Mask {
+	if s.relay < 0 {
+		return 0
+	}
+	return 1 << s.relay
 }
 
 func (s *Startup) found(f Finding, at int) StartOut {

@@ -43,7 +43,7 @@ var rows = [...]Alarm{
 	},
 	{
 		// One sample is enough to take the heat away; only two in a row are enough to end the run (invariant I-15).
-		Code: "at_ceiling", Title: "%s is at its ceiling", Of: EachSensor, Action: ZoneOff,
+		Code: "at_ceiling", Title: "%s is at its ceiling", Of: EachSensor, Action: ZoneOff, Show: 200 * time.Millisecond,
 		Do:   "Wait; heat returns when it is cooler.",
 		True: overCeiling,
 	},
@@ -57,7 +57,7 @@ var rows = [...]Alarm{
 		Do:       "Switch the machine off at its isolator and replace the relay. Do not reset before that.",
 		Asked:    func(_ *Limits, f *Facts, _ *past, i int) bool { return !f.Driven.Has(i) },
 		True: func(l *Limits, f *Facts, _ *past, i int) bool {
-			return l.Heaters[i].Sense && f.Sensed.Has(i) && !f.Driven.Has(i)
+			return l.Heaters[i].Sense && f.Sensed.Has(i) && !f.Testing // then the sequence names it
 		},
 	},
 	{
@@ -100,7 +100,7 @@ var rows = [...]Alarm{
 	},
 	{
 		// First bad sample of a sensor that heat depends on: no more heat than now (hazard S-01).
-		Code: "sensor_bad", Title: "%s is not reading", Of: EachSensor, Action: HoldHeat, Armed: true,
+		Code: "sensor_bad", Title: "%s is not reading", Of: EachSensor, Action: HoldHeat, Armed: true, Show: 400 * time.Millisecond,
 		Do:   "Heat is held until it reads again.",
 		True: func(l *Limits, f *Facts, p *past, i int) bool { return needed(l, f, i) && !p.sound(f, i) },
 	},
@@ -185,7 +185,7 @@ var rows = [...]Alarm{
 		Code: "idle_heat", Title: "%s gets hot by itself", Of: EachHeater, Action: CutHeat, Latch: true, Inspect: true,
 		Do: "Switch the machine off at its isolator now. Relay and contactor must both be checked.",
 		True: func(l *Limits, f *Facts, p *past, i int) bool {
-			return l.Heaters[i].Loop.Gain > 0 && p.idleFor >= idleRest && p.heaters[i].rise() >= idleRise
+			return l.Heaters[i].Loop.Gain > 0 && p.heaters[i].idle >= idleRest && p.heaters[i].rise() >= idleRise
 		},
 	},
 	{

@@ -3,6 +3,7 @@ package station
 import (
 	"time"
 
+	"trivet/process/unit"
 	"trivet/safety"
 )
 
@@ -107,3 +108,6 @@ type Guarding interface {
 	Alarms(dst []safety.Active) int
 	FirstOut() (row, subject int, id uint32, tripped bool)
 }
+
+// Balance is the guard's figure of that name. It is for benches on virtual time: no other goroutine may be running.
+func (k *Keeper) Balance(h int) unit.Kelvin { return k.guard.Balance(h) }

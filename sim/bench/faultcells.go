@@ -290,6 +290,9 @@ func (w *cell) done() bool {
 	}
 	since := w.now - w.at
 	if s, ok := w.want.Class.Seconds(); ok {
+		if byTicks(w.c.Case.Fault.Kind) && w.snap.State.Live() && float64(w.counts)*station.Period.Seconds() <= s {
+			return false // nothing could show it yet
+		}
 		return w.now-max(w.lit, w.at) > afterDark || since.Seconds() > 20*s+60
 	}
 	return w.want.Class == fault.Told && w.begun > 0 && since > 25*time.Second && w.now-w.begun > 25*time.Second
@@ -337,6 +340,10 @@ func (w *cell) judgeTime(names []string, tripped bool, bad func(string, ...any))
 	took := max(0, (w.lit - w.at).Seconds())
 	if byTicks(w.c.Case.Fault.Kind) {
 		took = min(took, float64(w.counts)*station.Period.Seconds())
+	}
+	if !tripped && byTicks(w.c.Case.Fault.Kind) && w.counts == 0 {
+		r.First = "nothing to see"
+		return // the relay was never in the state that could have shown it
 	}
 	if !tripped {
 		bad("no trip; heat went on for %.1f s", took)

@@ -60,8 +60,8 @@ func limits(r *rig.Rig, zones []control.Zone, ambient unit.Celsius) safety.Limit
 			heaters = safety.Mask(4) << (p.Spot - plant.Bank0)
 		}
 		lost := lostAfter
-		if need := 7 * p.Every / 2; need > lost {
-			lost = need // slow inputs are multiplexed: three and a half periods
+		if need := 5 * p.Every; need > lost {
+			lost = need // slow inputs are multiplexed: five periods (invariant I-12) forgive a burst of 0.3 s and a sample beside it
 		}
 		l.Sensors[l.NSensors] = safety.Sensor{Name: p.Label, Role: p.Role, Ceiling: p.Ceiling, Heaters: heaters, Guard: p.Guard, LostAfter: lost, Noise: commissionedNoise}
 		l.NSensors++
@@ -74,8 +74,8 @@ const commissionedNoise = 0.25
 
 // Bands of the guard's heat balances, K: 1.25 times the worst of the fault-free campaign (TestFaultFreeHours prints it).
 const (
-	airBand  = 60.0
-	areaBand = 60.0
+	airBand  = 20.0
+	areaBand = 50.0
 )
 
 // loop tells the guard what the step test of heater i has found.

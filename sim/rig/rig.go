@@ -27,14 +27,15 @@ type Probe struct {
 	Ceiling unit.Celsius
 	Guard   bool
 
-	front     front
-	port      any // the amplifier's SPI port
-	addr      uint16
-	input     int
-	sigma     float64 // noise at the junction, °C rms
-	wrong     wrong   // what a fault does to it
-	deaf      int     // steps for which nothing comes of it, by a glitch
-	glitching chip.Fault
+	front        front
+	port         any // the amplifier's SPI port
+	addr         uint16
+	input        int
+	sigma        float64 // noise at the junction, °C rms
+	wrong        wrong   // what a fault does to it
+	deaf         int     // steps for which nothing comes of it, by a glitch
+	glitching    chip.Fault
+	burst, spike time.Duration // when the next comes
 
 	at    plant.Spot       // where its couple is; Spot unless plugs have been exchanged
 	wire  emf.Type         // what its couple is made of, when that is not what the amplifier expects

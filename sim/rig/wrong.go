@@ -87,8 +87,8 @@ func (r *Rig) openNow(k int) bool {
 // Glitches is what healthy wiring does now and then. Zero is none of it.
 type Glitches struct {
 	Single float64       // share of samples that come to nothing, each by itself
-	Burst  time.Duration // mean time between bursts of up to 0.3 s in which nothing comes, per sensor
-	Spike  time.Duration // mean time between single samples that are 20 °C off, per sensor
+	Burst  time.Duration // mean time between bursts of up to 0.3 s in which nothing comes, per sensor; never less than half of it
+	Spike  time.Duration // likewise between single samples that are 20 °C off
 	Sense  float64       // share of looks at which a load sense says the opposite
 }
 
@@ -104,12 +104,19 @@ func (r *Rig) glitch(p *Probe) float64 {
 	if *g == (Glitches{}) {
 		return 0
 	}
-	once := func(mean time.Duration) bool { return mean > 0 && r.rng.Float64() < tick.Seconds()/mean.Seconds() }
+	due := func(next *time.Duration, mean time.Duration) bool {
+		if mean <= 0 || r.now < *next {
+			return false
+		}
+		first := *next == 0
+		*next = r.now + time.Duration((0.5+r.rng.Float64())*float64(mean))
+		return !first
+	}
 	if p.deaf > 0 {
 		p.deaf--
 	} else if g.Single > 0 && r.rng.Float64() < g.Single {
 		p.deaf = 1
-	} else if once(g.Burst) {
+	} else if due(&p.burst, g.Burst) {
 		p.deaf = 1 + r.rng.IntN(3)
 	}
 	want := chip.None
@@ -123,7 +130,7 @@ func (r *Rig) glitch(p *Probe) float64 {
 		p.glitching = want
 		p.front.Inject(want)
 	}
-	if once(g.Spike) {
+	if due(&p.spike, g.Spike) {
 		return math.Copysign(20, r.rng.Float64()-0.5)
 	}
 	return 0
