@@ -28,6 +28,7 @@ const (
 	ourCascade
 	theirCascade
 	knowsBoard
+	eagerPID // not tuned by the rule, see eager
 )
 
 // contestants are the plain laws, the same structures around the library, and the law that knows the board.
@@ -38,15 +39,22 @@ func contestants(t *testing.T, script string) []contestant {
 			return Run(t.Context(), p, nil)
 		}}
 	}
-	theirs := func(name string, cascade bool) contestant {
-		return contestant{name, func(p Parts) (*Result, error) { return outsideRun(t.Context(), script, p, cascade) }}
+	theirs := func(name string, cascade bool, gain float64) contestant {
+		return contestant{name, func(p Parts) (*Result, error) { return outsideRun(t.Context(), script, p, cascade, gain) }}
 	}
-	return []contestant{ourPID: ours("pid"), theirPID: theirs("outside pid", false),
-		ourCascade: ours("cascade-pid"), theirCascade: theirs("outside cascade", true), knowsBoard: ours("full")}
+	return []contestant{ourPID: ours("pid"), theirPID: theirs("outside pid", false, 1),
+		ourCascade: ours("cascade-pid"), theirCascade: theirs("outside cascade", true, 1),
+		knowsBoard: ours("full"), eagerPID: theirs("eager outside pid", false, eager)}
 }
 
-// outsideRun rides on the library's loops, tuned by the rule that tunes our own.
-func outsideRun(ctx context.Context, script string, p Parts, cascade bool) (*Result, error) {
+// eager is by how much a patient person may turn the single PID's gain up beyond the rule, found by trial on this plant: with 3 its
+// rms is a third, with 4 it begins to rise again on light boards. By the fitted model it would be unstable, so the dead time that the
+// step test finds (4.7 s) is longer than the loop's own. The cascade bears twice its gain and no more. Whoever compares with "pid"
+// should know this.
+const eager = 3
+
+// outsideRun rides on the library's loops, with so many times the gain that the rule gives our own.
+func outsideRun(ctx context.Context, script string, p Parts, cascade bool, gain float64) (*Result, error) {
 	pl, err := play(ctx, script)
 	if err != nil {
 		return nil, err
@@ -54,11 +62,11 @@ func outsideRun(ctx context.Context, script string, p Parts, cascade bool) (*Res
 	r, err := ride(ctx, p, func(c control.Config) (station.Law, error) {
 		if !cascade {
 			t, err := p.sample().TuneSingle()
-			return newOutside(c, pl, inParallel(t.Kc, t.Ti, t.Td, 1), false), err
+			return newOutside(c, pl, inParallel(gain*t.Kc, t.Ti, t.Td, 1), false), err
 		}
 		t, err := p.sample().TuneBare()
 		c.Tuning = t
-		return newOutside(c, pl, outsideLoop{Kp: t.Kc, Ki: t.Kc / t.Ti, Most: t.MaxTrim}, true), err
+		return newOutside(c, pl, outsideLoop{Kp: gain * t.Kc, Ki: gain * t.Kc / t.Ti, Most: t.MaxTrim}, true), err
 	})
 	if e := pl.close(); err == nil {
 		err = e
@@ -101,13 +109,13 @@ func rivals(t *testing.T) []Parts {
 const (
 	mostOnOne  = 1.3 // on any board, either way
 	mostMedian = 1.1 // over all boards, ours by theirs
-	halfOfBest = 0.5 // the law that knows the board, by the best of the plain ones
+	halfOfBest = 0.5 // the law that knows the board, by the best that the rule makes
 )
 
 // TestThePlainLawsAreNoWeakerThanAnOutsidePID: whoever beats the plain laws has beaten what a general library does in their place.
 func TestThePlainLawsAreNoWeakerThanAnOutsidePID(t *testing.T) {
 	if testing.Short() {
-		t.Skip("some twenty bench runs, beside a second program")
+		t.Skip("some twenty bench runs beside a second program")
 	}
 	script := installed(t)
 	boards := rivals(t)
@@ -144,6 +152,9 @@ func TestThePlainLawsAreNoWeakerThanAnOutsidePID(t *testing.T) {
 	}
 	if m := medianOf(rms[knowsBoard]); !(m <= halfOfBest*best) {
 		t.Errorf("the law that knows the board: %.2f °C rms, median; want at most %.1f of the best plain law's %.2f °C", m, halfOfBest, best)
+	}
+	if m, e := medianOf(rms[knowsBoard]), medianOf(rms[eagerPID]); !(m <= e) {
+		t.Errorf("the law that knows the board: %.2f °C rms, median; a PID turned up by trial has %.2f °C", m, e)
 	}
 }
 
