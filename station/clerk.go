@@ -5,6 +5,7 @@ import (
 	"sync"
 	"time"
 
+	"trivet/control/learn"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -18,6 +19,7 @@ type Clerk struct {
 	rec    Recorder
 	head   func(*RunOrder) RunHead
 	report func(error) // told when the record fails or recovers; may be nil
+	taught Taught
 	chans  []Channel
 	alarms []safety.Alarm // the table, fetched once: every snapshot is compared with it
 
@@ -38,6 +40,13 @@ type Clerk struct {
 	pending []RunEvent
 	last    Snapshot
 }
+
+// Taught is told what a run has taught before its record is closed, and returns an event about what became of it; an empty code is none.
+// It may take as long as a write to the disk.
+type Taught func(ctx context.Context, run int64, o *RunOrder, l *learn.Lesson) (code, text string)
+
+// OnLesson says who is told what a run has taught. Call it before Run.
+func (c *Clerk) OnLesson(t Taught) { c.taught = t }
 
 // Numbered is an event with its place in the station's history of this process life.
 type Numbered struct {
@@ -151,6 +160,11 @@ func (c *Clerk) flush(ctx context.Context) {
 }
 
 func (c *Clerk) close(ctx context.Context, s *Snapshot) {
+	if c.taught != nil && s.Lesson != nil {
+		if code, text := c.taught(ctx, c.runID, c.order, s.Lesson); code != "" {
+			c.event(s, code, text, "")
+		}
+	}
 	v, err := Judge(c.setup, c.order, c.rows)
 	c.mu.Lock()
 	if err == nil {

@@ -13,6 +13,7 @@ import (
 	"go.uber.org/zap/zapcore"
 
 	"trivet/api"
+	"trivet/control/learn"
 	"trivet/process"
 	"trivet/sim/bench"
 	"trivet/sim/catalog"
@@ -86,6 +87,10 @@ func (c *serveCmd) Run(e *env) error {
 			st.SetRecording(err == nil)
 		}
 	})
+	school := &lessons{kept: rec, log: log}
+	clerk.OnLesson(func(ctx context.Context, run int64, _ *station.RunOrder, l *learn.Lesson) (string, string) {
+		return school.taught(ctx, b.Setup, run, l)
+	})
 	o := b.Options()
 	o.Publish = clerk.Publish
 	drive := newSimDriver(b, parts.Scenario.Faults)
@@ -102,7 +107,7 @@ func (c *serveCmd) Run(e *env) error {
 	deeds := newAuditor(rec, clerk, log)
 	shown := false // the first code is printed below, behind the address
 	srv, err := api.New(api.Options{
-		Station: desk{st, clerk}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
+		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
 		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
 		ShowCode: func(code string) {
@@ -148,7 +153,16 @@ func together(ctx context.Context, run func(context.Context) error, clerk *stati
 // desk is the station as the API sees it: commands go to the tick, looking goes to the clerk.
 type desk struct {
 	*station.Station
-	clerk *station.Clerk
+	clerk  *station.Clerk
+	school *lessons
+}
+
+// Do hands over a command; a start takes along what earlier boards of the type have taught.
+func (d desk) Do(ctx context.Context, c station.Command) error {
+	if c.Event == station.Start && c.Order != nil {
+		d.school.prepare(ctx, d.Setup(), c.Order)
+	}
+	return d.Station.Do(ctx, c)
 }
 
 // Latest copies the newest snapshot.
@@ -158,6 +172,7 @@ func (d desk) Latest(dst *station.Snapshot) { d.clerk.Latest(dst) }
 type records struct {
 	station.Recorder
 	station.Archive
+	lessonKeeper
 	broken bool
 }
 
@@ -167,7 +182,7 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, fun
 	if err != nil {
 		log.Error("records cannot be kept, so no run may start; the page is up", zap.Error(err))
 		m := store.NewMemory()
-		return records{m, m, true}, func() {}
+		return records{m, m, m, true}, func() {}
 	}
 	for _, n := range db.Notices() {
 		log.Warn(n)
@@ -176,7 +191,7 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, fun
 		log.Warn("a run was interrupted and is now aborted; nothing resumes by itself",
 			zap.Int64("run", r.Head.ID), zap.Float64("last_sample_s", r.LastAt.Seconds()))
 	}
-	return records{db, db, false}, func() {
+	return records{db, db, db, false}, func() {
 		if err := db.Close(); err != nil {
 			log.Error("close records", zap.Error(err))
 		}
