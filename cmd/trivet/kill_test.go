@@ -44,6 +44,14 @@ func startDaemon(t *testing.T, args ...string) *daemon {
 	d := &daemon{t: t, cmd: exec.Command(os.Args[0])}
 	all := append([]string{"serve", "--sim", "--listen", "127.0.0.1:0"}, args...)
 	d.cmd.Env = append(os.Environ(), "TRIVET_TEST_ARGS="+strings.Join(all, "\x1f"))
+	d.start()
+	return d
+}
+
+// start starts the child and reads its address.
+func (d *daemon) start() {
+	t := d.t
+	t.Helper()
 	out, err := d.cmd.StdoutPipe()
 	if err != nil {
 		t.Fatal(err)
@@ -56,9 +64,8 @@ func startDaemon(t *testing.T, args ...string) *daemon {
 	if err != nil {
 		t.Fatalf("the program said nothing: %v", err)
 	}
-	at := strings.Index(line, "http://")
+	at := strings.Index(line, "http")
 	d.base = strings.TrimRight(strings.Fields(line[at:])[0], "/")
-	return d
 }
 
 // get reads a JSON answer.

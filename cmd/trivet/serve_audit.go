@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -19,6 +20,10 @@ type auditor struct {
 	log   *zap.Logger
 	deeds chan waiting
 	began time.Time
+
+	mu      sync.Mutex
+	started time.Time // when the last start was accepted
+	before  int       // runs begun until then
 }
 
 // waiting is a deed on its way to the record, with the run there was when it was done.
@@ -26,6 +31,7 @@ type waiting struct {
 	api.Deed
 	run  int64 // 0 between runs
 	runs int   // begun so far
+	next bool  // it belongs to the run that begins now
 	at   time.Duration
 }
 
@@ -44,8 +50,16 @@ func (a *auditor) note(d api.Deed) {
 	var snap station.Snapshot
 	a.live.Latest(&snap)
 	id, runs, _ := a.live.Present()
-	w.runs = runs
-	if snap.State.Live() && !d.Start {
+	// A start that was accepted a moment ago may have no record yet; it and what comes right behind it belong to the run that begins.
+	// With a live run in sight there is nothing to wait for: a start is accepted only when there was none.
+	a.mu.Lock()
+	if d.Start {
+		a.started, a.before = time.Now(), runs
+	}
+	w.runs = a.before
+	w.next = !snap.State.Live() && runs == a.before && !a.started.IsZero() && time.Since(a.started) < runBegins
+	a.mu.Unlock()
+	if snap.State.Live() {
 		w.run, w.at = id, snap.At-snap.Run.Begun
 	}
 	select {
@@ -75,9 +89,10 @@ func (a *auditor) run(ctx context.Context) {
 }
 
 func (a *auditor) write(ctx context.Context, w waiting) {
-	if w.Start { // it belongs to the run that it begins, which gets its number a moment later
-		w.run = a.begun(ctx, w.runs)
-		w.at = 0
+	if w.next {
+		if w.run = a.begun(ctx, w.runs); w.run != 0 {
+			w.at = 0
+		}
 	}
 	text := w.Text
 	if w.Role != "" {
