@@ -75,7 +75,7 @@ const commissionedNoise = 0.25
 // Bands of the guard's heat balances, K: 1.25 times the worst of the fault-free campaign (TestFaultFreeHours prints it).
 const (
 	airBand  = 20.0
-	areaBand = 50.0
+	areaBand = 40.0
 )
 
 // loop tells the guard what the step test of heater i has found.
