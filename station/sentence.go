@@ -140,13 +140,13 @@ func warm(s *Snapshot) string {
 	if s.Phase == PhaseSafeCool {
 		return "Everything measured is below 45 °C."
 	}
-	if s.Coldest >= 0 {
-		hottest := unit.Celsius(0)
-		for i := range s.Sensors {
-			if c, ok := s.Sensors[i].Temp(); ok {
-				hottest = max(hottest, c)
-			}
+	hottest, known := unit.Celsius(0), false
+	for i := range s.Sensors {
+		if c, ok := s.Sensors[i].Temp(); ok {
+			hottest, known = max(hottest, c), true
 		}
+	}
+	if known {
 		return fmt.Sprintf("Hot: up to %.0f °C, do not touch.", float64(hottest))
 	}
 	return "Nothing reads: treat everything as hot."

@@ -15,9 +15,9 @@ import (
 // What the rest of a run is planned towards and judged by.
 
 // foresee judges the rest of the run by the plan that was just made.
-func foresee(w *Work, r *Result, f *observe.Filter, p *plan.Problem) forecast.Forecast {
+func foresee(w *Work, r *Result, s *plan.Schedule, f *observe.Filter, p *plan.Problem) forecast.Forecast {
 	b := forecast.Basis{
-		Schedule: r.Schedule, Deviation: f.Deviation(&p.Params), Ambient: p.Params.Ambient, Seconds: len(w.Track.Samples), Spent: w.Spent,
+		Schedule: s, Deviation: f.Deviation(&p.Params), Ambient: p.Params.Ambient, Seconds: len(w.Track.Samples), Spent: w.Spent,
 		Budget: w.Budget, Body: w.Body, HeatEnds: p.Horizon - 1,
 	}
 	if r.Fit != nil {
@@ -37,7 +37,10 @@ func foresee(w *Work, r *Result, f *observe.Filter, p *plan.Problem) forecast.Fo
 	}
 	if cool, ok := w.Plan.CoolSegment(); ok && cool > 0 {
 		b.CoolRate = float64(w.Plan.Profile().Segments[cool].Ramp)
-		b.HeatEnds = reach(r.Schedule, left(w))
+		b.HeatEnds = reach(s, left(w))
+	}
+	if w.Still {
+		w.Window.PeakMin = 0 // at the peak, waiting for the part to be lifted: what is ahead is no peak any more
 	}
 	return forecast.Make(b, w.Window)
 }

@@ -30,7 +30,6 @@ type Work struct {
 	Plan     *process.Plan
 	Profile  time.Duration
 	Still    bool
-	Lifting  bool
 	Now      [plan.Groups]float64
 	Heaters  [plan.Groups]plan.Heater
 	Budget   float64
@@ -268,27 +267,49 @@ func Solve(w Work) Result {
 	}
 	p := plan.Problem{
 		Begin: w.Began, Params: params, State: f.X, Push: f.Push, Fade: noise.Fade, Rate: f.Rate(), Now: w.Now, Heaters: w.Heaters,
-		Horizon: ahead(&w), Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
+		Budget: w.Budget, Body: w.Body, Board: w.Board, Warm: w.Warm,
 	}
 	if p.Body > 0 {
 		p.Body -= clamp(over, -overMost, overMost)
 	}
-	p.Target, p.Breaks = target(&w)
-	if w.Window.ToPeak > 0 {
+	if r.Schedule, r.Err = w.schedule(&p); r.Err != nil {
+		return r
+	}
+	seen := r.Schedule
+	if w.Still && !w.lifting() {
+		// Heaters are planned to hold the joint for as long as the profile waits, but what people want to know is how it goes on.
+		w.Still, p.Warm = false, r.Schedule
+		if s, err := w.schedule(&p); err == nil {
+			seen = s
+		}
+	}
+	r.Forecast = foresee(&w, &r, seen, &f, &p)
+	return r
+}
+
+// schedule plans the work's problem, and looks farther when it was stretched so far that the hold lies beyond the plan: else nobody sees
+// whether the peak is reached.
+func (w *Work) schedule(p *plan.Problem) (s *plan.Schedule, err error) {
+	p.Horizon = ahead(w)
+	p.Target, p.Breaks = target(w)
+	if p.Soon = 0; w.Window.ToPeak > 0 {
 		p.Soon = math.Max(1, w.Window.ToPeak-w.Spent-soonRoom)
 	}
 	for {
-		if r.Schedule, r.Err = plan.Solve(&p); r.Err != nil {
-			return r
+		if s, err = plan.Solve(p); err != nil {
+			return nil, err
 		}
-		// Stretched so far that the hold lies beyond the plan: look farther, or nobody sees whether the peak is reached.
-		if w.Still || p.Horizon >= horizon || reach(r.Schedule, left(&w)) < r.Schedule.Len()-1 {
-			break
+		if w.Still || p.Horizon >= horizon || reach(s, left(w)) < s.Len()-1 {
+			return s, nil
 		}
-		p.Horizon, p.Warm = min(horizon, p.Horizon*3/2), r.Schedule
+		p.Horizon, p.Warm = min(horizon, p.Horizon*3/2), s
 	}
-	r.Forecast = foresee(&w, &r, &f, &p)
-	return r
+}
+
+// lifting reports whether the part waits at its peak to be lifted.
+func (w *Work) lifting() bool {
+	seg, ok := w.Plan.LiftSegment()
+	return ok && w.Profile >= w.Plan.HoldBegin(seg)
 }
 
 // blind reports whether the track has no joint reading to speak of.
