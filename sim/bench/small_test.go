@@ -191,11 +191,12 @@ func smallRows() []smallRow {
 		{"thin-4-layer", quick, []string{outOfWindow}},     // likewise
 		// It comes to rest some 20 K short of the first wait, with every relay at its most, and nobody tells.
 		{"lamp-aluminium", gentle, []string{neverEnds}},
-		// The forecast counts on 1440 W; with both jets on, no bank fits beside them, and 1150 W come (see small_power_test.go).
-		{"radar-12-ceramic", gentle, []string{halfMelted, outOfWindow}},
-		{"switch-16-layer", gentle, []string{halfMelted, outOfWindow}},
+		// Held before reflow: the forecast counts on 1440 W, and 1150 W come, because beside both jets no bank fits (see
+		// small_power_test.go). While no forecast could speak against a run these two were left half melted.
+		{"radar-12-ceramic", gentle, nil},
+		{"switch-16-layer", gentle, nil},
 		{"server-24-layer", gentle, nil},
-		{"relay-8-tin-lead", "removal-tin-lead", []string{outOfWindow}}, // 540 s to the peak of 360 allowed
+		{"relay-8-tin-lead", "removal-tin-lead", nil},
 	}
 }
 
