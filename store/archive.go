@@ -38,6 +38,12 @@ func (d *DB) Run(ctx context.Context, id int64) (station.RunRecord, error) {
 		return station.RunRecord{}, fmt.Errorf("read run %d: %w", id, err)
 	}
 	if len(runs) == 0 {
+		d.mu.Lock()
+		bad, known := d.badRuns[id]
+		d.mu.Unlock()
+		if known {
+			return station.RunRecord{}, fmt.Errorf("read %w", bad)
+		}
 		return station.RunRecord{}, station.ErrNoRun{ID: id}
 	}
 	r := runs[0]
@@ -193,12 +199,32 @@ func (d *DB) selectRuns(ctx context.Context, from *sql.DB, tail string, args ...
 	var out []station.RunRecord
 	for rows.Next() {
 		r, err := scanRun(rows)
-		if err != nil {
+		var bad badRun
+		if errors.As(err, &bad) {
+			d.noteRun(bad) // one run that cannot be shown must not hide all others
+			continue
+		} else if err != nil {
 			return nil, err
 		}
 		out = append(out, r)
 	}
 	return out, rows.Err()
+}
+
+// badRun says that the row of a run holds something that this program has never written.
+type badRun struct {
+	id  int64
+	err error
+}
+
+func (e badRun) Error() string { return fmt.Sprintf("run %d: %v", e.id, e.err) }
+func (e badRun) Unwrap() error { return e.err }
+
+// noteRun remembers a run that cannot be shown, so that Notices tells it once.
+func (d *DB) noteRun(b badRun) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.badRuns[b.id] = b
 }
 
 // scanRun takes one row apart. Times of day that do not parse are an error and not a zero time: the file was written
@@ -218,10 +244,10 @@ func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	// Kinds and states are not checked against today's lists: a word that an older version wrote must still be shown.
 	h.Kind, h.Period = process.Kind(kind), time.Duration(period)
 	if h.BegunUTC, err = time.Parse(time.RFC3339Nano, begun); err != nil {
-		return r, fmt.Errorf("run %d: %w", h.ID, err)
+		return r, badRun{h.ID, err}
 	}
 	if err = json.Unmarshal([]byte(channels), &h.Channels); err != nil {
-		return r, fmt.Errorf("run %d: columns: %w", h.ID, err)
+		return r, badRun{h.ID, fmt.Errorf("columns: %w", err)}
 	}
 	// The run is open: it is going on in this process, or it is about to be closed by recover.
 	if !state.Valid {
@@ -229,12 +255,12 @@ func scanRun(rows *sql.Rows) (station.RunRecord, error) {
 	}
 	e.State, e.Code, e.Reason, e.By, e.Elapsed = station.State(state.String), code.String, reason.String, by.String, time.Duration(elapsed.Int64)
 	if e.EndedUTC, err = time.Parse(time.RFC3339Nano, ended.String); err != nil {
-		return r, fmt.Errorf("run %d: %w", h.ID, err)
+		return r, badRun{h.ID, err}
 	}
 	if verdict.Valid {
 		e.Verdict = new(process.Verdict)
 		if err = json.Unmarshal([]byte(verdict.String), (*keptVerdict)(e.Verdict)); err != nil {
-			return r, fmt.Errorf("run %d: verdict: %w", h.ID, err)
+			return r, badRun{h.ID, fmt.Errorf("verdict: %w", err)}
 		}
 	}
 	return r, nil

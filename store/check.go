@@ -14,7 +14,7 @@ func (d *DB) Check(ctx context.Context) error {
 			return fmt.Errorf("check %s: %w", f.path, err)
 		}
 		if answer != "ok" {
-			return fmt.Errorf("%s is not sound: %s", f.path, answer)
+			return answered(f.path, answer)
 		}
 	}
 	return nil

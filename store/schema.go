@@ -12,7 +12,8 @@ import (
 
 	"github.com/pressly/goose/v3"
 	"github.com/pressly/goose/v3/database"
-	_ "modernc.org/sqlite" // the driver
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
 )
 
 //go:embed migrations
@@ -101,7 +102,11 @@ func (f *file) migrate(ctx context.Context, name string) error {
 		return fmt.Errorf("read the migrations of %s: %w", f.path, err)
 	}
 	has, knows, err := p.GetVersions(ctx)
-	if err != nil {
+	var plain *sqlite.Error
+	if errors.As(err, &plain) && plain.Code() == sqlite3.SQLITE_ERROR {
+		// Nothing but a header or a list of tables that has rotted makes so plain a question fail as wrong SQL.
+		return unsound{f.path, err.Error()}
+	} else if err != nil {
 		return fmt.Errorf("read the schema version of %s: %w", f.path, err)
 	}
 	if has > knows {

@@ -19,6 +19,9 @@ import (
 //
 // A disk that fails is not damage: then the file is left where it is, and the error returned.
 func (d *DB) openSound(ctx context.Context, name, synchronous, question string) (*file, error) {
+	if err := d.lookAtLog(name); err != nil {
+		return nil, err
+	}
 	f, err := d.ask(ctx, name, synchronous, question)
 	if err == nil || !broken(err) {
 		return f, err
@@ -30,9 +33,24 @@ func (d *DB) openSound(ctx context.Context, name, synchronous, question string) 
 	if f, err = d.ask(ctx, name, synchronous, question); err != nil {
 		return nil, err
 	}
-	d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun; earlier records in it are not shown.",
-		name, filepath.Base(to)))
+	r := rescue(ctx, f, to, map[string][]string{"state": {"runs", "events", "lessons"}, "samples": {"chunks"}}[name])
+	d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun. %v", name, filepath.Base(to), r))
 	return f, nil
+}
+
+// lookAtLog tells the operator when the log of a file has rotted, and saves a copy of it before SQLite overwrites it.
+func (d *DB) lookAtLog(name string) error {
+	lost, err := checkLog(dbPath(d.dir, name))
+	if err != nil || lost == 0 {
+		return err
+	}
+	to, err := saveLog(d.dir, name)
+	if err != nil {
+		return fmt.Errorf("put the damaged log of %s.db aside: %w", name, err)
+	}
+	d.notices = append(d.notices, fmt.Sprintf("The log of %s.db was damaged; %d pages of the newest records could not be read. A copy was put aside as %s.",
+		name, lost, filepath.Base(to)))
+	return nil
 }
 
 // ask opens a file and asks it the question.
@@ -86,23 +104,35 @@ func damageCode(code int) bool {
 	return false
 }
 
+func dbPath(dir, name string) string { return filepath.Join(dir, name+".db") }
+
+// freeName finds a name for a damaged database or log that nothing has yet.
+func freeName(dir, name string) (string, error) {
+	for i := 1; i < 1000; i++ {
+		to := filepath.Join(dir, fmt.Sprintf("%s.damaged-%d.db", name, i))
+		_, err := os.Lstat(to)
+		_, log := os.Lstat(to + "-wal")
+		if errors.Is(err, fs.ErrNotExist) && errors.Is(log, fs.ErrNotExist) {
+			return to, nil
+		}
+	}
+	return "", fmt.Errorf("more than 999 damaged files in %s; move them away", dir)
+}
+
 // setAside renames a database and its companions out of the way, to a name that is still free, and returns that name.
 // Nothing is deleted: somebody may want to rescue what can be read.
 func setAside(dir, name string) (string, error) {
-	for i := 1; i < 1000; i++ {
-		to := filepath.Join(dir, fmt.Sprintf("%s.damaged-%d.db", name, i))
-		if _, err := os.Lstat(to); !errors.Is(err, fs.ErrNotExist) {
-			continue
-		}
-		// The log first. If the power fails in between, a database without its log is old but sound; a log beside a new
-		// database would be taken for that one's.
-		for _, tail := range []string{"-wal", "-shm", ""} {
-			err := os.Rename(filepath.Join(dir, name+".db"+tail), to+tail)
-			if err != nil && !errors.Is(err, fs.ErrNotExist) {
-				return "", err
-			}
-		}
-		return to, nil
+	to, err := freeName(dir, name)
+	if err != nil {
+		return "", err
 	}
-	return "", fmt.Errorf("more than 999 damaged files in %s; move them away", dir)
+	// The log first. If the power fails in between, a database without its log is old but sound; a log beside a new
+	// database would be taken for that one's.
+	for _, tail := range []string{"-wal", "-shm", ""} {
+		err := os.Rename(dbPath(dir, name)+tail, to+tail)
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return "", err
+		}
+	}
+	return to, nil
 }

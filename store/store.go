@@ -40,6 +40,7 @@ type DB struct {
 	mu         sync.Mutex
 	open       map[int64]*openRun // runs begun by this process and not yet ended
 	badLessons map[string]int     // damaged lessons found so far, per pairing
+	badRuns    map[int64]badRun   // runs found that cannot be shown
 }
 
 // openRun is what Append must know of a run without asking the disk.
@@ -62,7 +63,7 @@ func Open(ctx context.Context, dir string) (*DB, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := &DB{dir: dir, lock: lock, open: map[int64]*openRun{}, badLessons: map[string]int{}}
+	d := &DB{dir: dir, lock: lock, open: map[int64]*openRun{}, badLessons: map[string]int{}, badRuns: map[int64]badRun{}}
 	if err := d.openFiles(ctx); err != nil {
 		return nil, errors.Join(err, d.Close())
 	}
@@ -81,7 +82,35 @@ func (d *DB) openFiles(ctx context.Context) (err error) {
 	if d.samples, err = d.openSound(ctx, "samples", "NORMAL", "SELECT coalesce(max(run), 0) FROM chunks"); err != nil {
 		return err
 	}
+	if err := d.missesRuns(ctx); err != nil {
+		return err
+	}
 	return d.reserveNumbers(ctx)
+}
+
+// missesRuns tells the operator when runs must have been there that are not. A page that was torn or put in the wrong place
+// may be a sound page and still not the right one; then a list is shorter, and nothing in the file itself says so.
+func (d *DB) missesRuns(ctx context.Context) error {
+	if len(d.notices) > 0 {
+		return nil // something is known to be wrong, and was said
+	}
+	// Numbers are given one after the other and runs are never deleted. A file that was begun anew after damage begins with
+	// a higher number; therefore the lowest is no evidence, but events of a run that is not there are.
+	var missing, high, given, last int64
+	if err := d.state.write.QueryRowContext(ctx, `SELECT
+		(SELECT coalesce(max(id)-min(id)+1-count(*), 0) FROM runs) + (SELECT count(DISTINCT run) FROM events WHERE run>0 AND run NOT IN (SELECT id FROM runs)),
+		(SELECT coalesce(max(id), 0) FROM runs), (SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name='runs')`).Scan(&missing, &high, &given); err != nil {
+		return err
+	}
+	// A head is on the disk before its first sample.
+	if err := d.samples.write.QueryRowContext(ctx, "SELECT coalesce(max(run), 0) FROM chunks").Scan(&last); err != nil {
+		return err
+	}
+	if missing > 0 || max(given, last) > high {
+		d.notices = append(d.notices, fmt.Sprintf("state.db does not hold all runs that were begun: the last had the number %d, the newest that can be shown has %d.",
+			max(given, last), high))
+	}
+	return nil
 }
 
 // reserveNumbers keeps a new state.db from reusing the number of a run whose samples are still there.
@@ -153,6 +182,9 @@ func (d *DB) Notices() []string {
 	out := append([]string(nil), d.notices...)
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	for _, id := range slices.Sorted(maps.Keys(d.badRuns)) {
+		out = append(out, fmt.Sprintf("Run %d is damaged and cannot be shown (%v).", id, d.badRuns[id].err))
+	}
 	for _, p := range slices.Sorted(maps.Keys(d.badLessons)) {
 		out = append(out, fmt.Sprintf("%d of the lessons about %q are damaged and left out; the next run on it teaches anew.", d.badLessons[p], p))
 	}
