@@ -158,12 +158,12 @@ func (f *Follower) window(dt time.Duration, seg int, in FollowIn) {
 }
 
 // ripe reports whether a molten joint may be lifted: it is near its peak, so that balls colder than any that is measured have melted too,
-// or it is not going to come nearer inside what the part may take.
+// or it is not going to come nearer inside what the part may take and a person needs for lifting.
 func (f *Follower) ripe(seg int, coldest unit.Reading) bool {
 	if f.plan.Profile().Segments[seg].WaitWithin <= 0 || f.near(seg, coldest) {
 		return true
 	}
-	return f.molten >= f.cfg.Needed+f.cfg.NearPeak || f.cfg.MaxAbove-f.above <= f.cfg.MaxOpen
+	return f.molten >= f.cfg.Needed+f.cfg.NearPeak || f.cfg.MaxAbove-f.above <= f.cfg.MaxOpen/2
 }
 
 func (f *Follower) left() time.Duration {

@@ -76,7 +76,7 @@ func (h *hands) give(in *Inputs, out *Outputs) {
 			out.Duty[i] = math.Min(out.Duty[i], h.kept[i])
 		}
 	}
-	out.Short = fit(h.cfg.Zones, &out.Duty, float64(h.cfg.Budget))
+	out.Short = fit(h.cfg.Zones, &out.Duty, h.mean)
 	h.kept = out.Duty
 	out.On = h.share.decide(h.cfg.Zones, &out.Duty, float64(h.cfg.Budget), in.Allowed)
 }

@@ -111,6 +111,7 @@ type Law struct {
 	joint   float64 // filtered
 	hasY    bool
 	kept    [MaxZones]float64 // duties of the last step, for Keep
+	mean    float64           // W, what relays can draw of the budget on average
 	limited int               // −1 all heaters at their lower limit, +1 all at their upper, else 0
 }
 
@@ -123,7 +124,7 @@ func New(c Config) *Law {
 
 // Begin forgets everything of an earlier run.
 func (l *Law) Begin() {
-	*l = Law{cfg: l.cfg}
+	*l = Law{cfg: l.cfg, mean: Deliverable(l.cfg.Zones, float64(l.cfg.Budget))}
 	l.outer = PI{Kp: l.cfg.Tuning.Kc, Ti: l.cfg.Tuning.Ti}
 	l.fan = PI{Kp: 0.06, Ti: 30} // fan share per kelvin above the cooling plan (control study)
 	for i, z := range l.cfg.Zones {
@@ -168,7 +169,7 @@ func (l *Law) Step(now time.Duration, in *Inputs, out *Outputs) {
 			out.Duty[i] = math.Min(out.Duty[i], l.kept[i])
 		}
 	}
-	out.Short = fit(l.cfg.Zones, &out.Duty, float64(l.cfg.Budget))
+	out.Short = fit(l.cfg.Zones, &out.Duty, l.mean)
 	l.kept = out.Duty
 	out.On = l.share.decide(l.cfg.Zones, &out.Duty, float64(l.cfg.Budget), in.Allowed)
 }

@@ -253,3 +253,40 @@ func TestALawWithoutAFilterAsksForNumbers(t *testing.T) {
 		t.Error("the first step of an unfiltered law is no number")
 	}
 }
+
+// kitchen is a small machine whose relays do not add up to its budget of 1440 W: 700, 450, 400, 400 W.
+func kitchenZones() []Zone { return []Zone{{Rated: 700}, {Rated: 450}, {Rated: 400}, {Rated: 400}} }
+
+func TestWholeRelaysDrawWhatIsSaidOfABudget(t *testing.T) {
+	if w := Deliverable(kitchenZones(), 1440); w != 1150 { // with 700 on, 450 is the most that fits; without, 450 + 2·400 would be 1250
+		t.Errorf("%g W; by hand 1150 W", w)
+	}
+	if w := Deliverable(kitchenZones(), 3000); w != 3000 {
+		t.Errorf("%g W of a budget that all heaters together do not reach", w)
+	}
+}
+
+func TestEveryDemandThatRelaysCanServeIsServed(t *testing.T) {
+	// Half the time {700, 450}, half {450, 400, 400}: means of 0.5, 1, 0.5, 0.5. Serving whoever waits longest does not find it.
+	var s sharer
+	duty := [MaxZones]float64{0.5, 1, 0.5, 0.5}
+	var got [MaxZones]float64
+	const ticks = 2000
+	for range ticks {
+		set, w := s.decide(kitchenZones(), &duty, 1440, 0xf), 0.0
+		for i, z := range kitchenZones() {
+			if set.Has(i) {
+				got[i] += 1.0 / ticks
+				w += float64(z.Rated)
+			}
+		}
+		if w > 1440 {
+			t.Fatalf("a tick draws %g W of 1440 W", w)
+		}
+	}
+	for i := range kitchenZones() {
+		if math.Abs(got[i]-duty[i]) > 0.02 {
+			t.Errorf("heater %d gets %.3f of its time, asked was %.3f", i, got[i], duty[i])
+		}
+	}
+}

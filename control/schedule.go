@@ -9,6 +9,7 @@ type Schedule struct {
 	Budget float64 // W
 	Steps  []ScheduleStep
 	share  sharer
+	mean   float64 // W, what relays can draw of the budget on average
 	begun  time.Duration
 	since  bool
 }
@@ -21,7 +22,9 @@ type ScheduleStep struct {
 }
 
 // Begin starts the schedule anew.
-func (s *Schedule) Begin() { s.since, s.share = false, sharer{} }
+func (s *Schedule) Begin() {
+	s.since, s.share, s.mean = false, sharer{}, Deliverable(s.Zones, s.Budget)
+}
 
 // Step returns the duties of the present step of the schedule.
 func (s *Schedule) Step(now time.Duration, in *Inputs, out *Outputs) {
@@ -40,7 +43,7 @@ func (s *Schedule) Step(now time.Duration, in *Inputs, out *Outputs) {
 	if in.Cool {
 		out.Duty = [MaxZones]float64{}
 	}
-	out.Short = fit(s.Zones, &out.Duty, s.Budget)
+	out.Short = fit(s.Zones, &out.Duty, s.mean)
 	out.On = s.share.decide(s.Zones, &out.Duty, s.Budget, in.Allowed)
 }
 

@@ -35,9 +35,55 @@ func fit(zones []Zone, duty *[MaxZones]float64, budget float64) bool {
 	return short
 }
 
-// decide returns the set of relays to switch on for the coming tick so that their rated powers together never
-// exceed the budget (invariant I-9): the heater that is owed most comes first, and one that does not fit waits.
+// Deliverable returns the mean power that whole relays can draw of a budget, W: whichever heater's turn it is, the best set of relays with
+// it that keeps to the budget draws at least this much. 450, 400 and 400 W beside 700 W make 1150 W of 1440 W. A plan that counted on
+// the whole budget would count on what no tick can draw.
+func Deliverable(zones []Zone, budget float64) float64 {
+	least, total := budget, 0.0
+	for i := range zones {
+		total += float64(zones[i].Rated)
+		if _, w := heaviest(zones, Set(1<<len(zones)-1), Set(1)<<i, budget, nil); w > 0 {
+			least = min(least, w)
+		}
+	}
+	if total <= budget {
+		return budget
+	}
+	return least
+}
+
+// heaviest returns the subset of among that contains must, draws at most budget, and weighs most, with what it draws; the weight of a
+// relay is its power times what it is owed, or its power alone. There are at most 2^MaxZones subsets.
+func heaviest(zones []Zone, among, must Set, budget float64, owed *[MaxZones]float64) (best Set, watts float64) {
+	most := -1.0
+	for set := Set(0); set < 1<<len(zones); set++ {
+		if set&^among != 0 || set&must != must {
+			continue
+		}
+		w, weight := 0.0, 0.0
+		for i := range zones {
+			if set.Has(i) {
+				p := float64(zones[i].Rated)
+				w += p
+				if owed != nil {
+					p *= owed[i]
+				}
+				weight += p
+			}
+		}
+		if w <= budget && weight > most {
+			best, watts, most = set, w, weight
+		}
+	}
+	return best, watts
+}
+
+// decide returns the set of relays to switch on for the coming tick so that their rated powers together never exceed the budget
+// (invariant I-9). Of the heaters that are owed at least half a tick, the set that is owed most energy is served: by this rule every
+// demand that any sequence of whole relays could serve is served (max-weight scheduling, Tassiulas and Ephremides 1992), which
+// serving the longest waiting first does not do.
 func (s *sharer) decide(zones []Zone, duty *[MaxZones]float64, budget float64, allow Set) Set {
+	ready, used := Set(0), 0.0
 	for i := range zones {
 		if !allow.Has(i) || duty[i] <= 0 {
 			s.owed[i] = 0 // what was not allowed is not owed later
@@ -45,24 +91,19 @@ func (s *sharer) decide(zones []Zone, duty *[MaxZones]float64, budget float64, a
 		}
 		// Never owe more than two ticks: a heater that waited must not come back as a burst.
 		s.owed[i] = min(s.owed[i]+duty[i], 2)
-	}
-	on := Set(0)
-	used := 0.0
-	for {
-		best := -1
-		for i := range zones {
-			if on.Has(i) || s.owed[i] < 0.5 || used+float64(zones[i].Rated) > budget {
-				continue
-			}
-			if best < 0 || s.owed[i] > s.owed[best] {
-				best = i
-			}
+		if s.owed[i] >= 0.5 {
+			ready |= 1 << i
+			used += float64(zones[i].Rated)
 		}
-		if best < 0 {
-			return on
-		}
-		on |= 1 << best
-		used += float64(zones[best].Rated)
-		s.owed[best]--
 	}
+	on := ready
+	if used > budget {
+		on, _ = heaviest(zones, ready, 0, budget, &s.owed)
+	}
+	for i := range zones {
+		if on.Has(i) {
+			s.owed[i]--
+		}
+	}
+	return on
 }

@@ -71,10 +71,11 @@ type Law struct {
 	best     *Result
 	state    observe.Filter // where the lumps are by the latest fit
 	params   model.Params
-	seeing   bool // state and params are of this run
-	off      mean // squares of the joint's distance from the plan while heating, K²
-	steering bool // the plan is followed, not the cascade
-	stranger bool // the board does not behave like the lesson: what was learned is left aside for the rest of the run
+	seeing   bool    // state and params are of this run
+	mean     float64 // W, what relays can draw of the budget on average
+	off      mean    // squares of the joint's distance from the plan while heating, K²
+	steering bool    // the plan is followed, not the cascade
+	stranger bool    // the board does not behave like the lesson: what was learned is left aside for the rest of the run
 }
 
 // New returns a law at rest. With facts a model cannot be built on it is the cascade and nothing else.
@@ -85,7 +86,7 @@ func New(c Config) *Law {
 	if c.Fresh <= 0 {
 		c.Fresh = 45 * time.Second
 	}
-	l := &Law{cfg: c, cascade: control.New(c.Cascade)}
+	l := &Law{cfg: c, cascade: control.New(c.Cascade), mean: control.Deliverable(c.Cascade.Zones, float64(c.Cascade.Budget))}
 	l.exchange.track.Samples = make([]model.Sample, 0, longest)
 	l.rec.track.Samples = make([]model.Sample, 0, longest)
 	l.share = control.Schedule{Zones: c.Cascade.Zones, Budget: float64(c.Cascade.Budget), Steps: make([]control.ScheduleStep, 1)}
@@ -276,7 +277,7 @@ func (l *Law) follow(now time.Duration, dt float64, in *control.Inputs, out *con
 
 // bodyKnee is how far below the soft limit of the package top feedback begins to take top air away, °C: a part may be near its limit for
 // some seconds only, and air that is taken away at the limit still carries it over.
-const bodyKnee = 1.5
+const bodyKnee = 1
 
 // estimating reports whether the estimate is sure enough to be steered by where the joint has no reading.
 func (l *Law) estimating() bool {

@@ -104,7 +104,7 @@ func (l *Law) Want() (Work, bool) {
 	f.Ambient = l.ambient()
 	w := Work{
 		Began: e.now, Track: &e.track, Guess: f.Guess(), Plain: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
-		Budget: float64(l.cfg.Cascade.Budget), Body: e.body, Board: l.cfg.board(), run: e.run, Spent: l.spent(),
+		Budget: l.mean, Body: e.body, Board: l.cfg.board(), run: e.run, Spent: l.spent(),
 	}
 	if e.plan != nil {
 		w.Window = WindowOf(e.plan.Profile(), l.cfg.Board)
@@ -158,7 +158,7 @@ func Preview(c Config, p *process.Plan, ambient unit.Celsius) Result {
 	s := model.Sample{Input: model.Input{Top: a, Bottom: a, Area4: math.Pow(a+zeroC, 4)}, Joint: a, Body: a, Board: a, Has: model.HasJoint | model.HasBody | model.HasBoard | model.HasHeat}
 	w := Work{
 		Track: &model.Track{Samples: []model.Sample{s}}, Guess: f.Guess(), Plan: p, Now: [plan.Groups]float64{a, a, a},
-		Heaters: groups(c.Cascade.Zones), Budget: float64(c.Cascade.Budget), Body: float64(c.Body), Board: c.board(), Window: WindowOf(p.Profile(), c.Board),
+		Heaters: groups(c.Cascade.Zones), Budget: control.Deliverable(c.Cascade.Zones, float64(c.Cascade.Budget)), Body: float64(c.Body), Board: c.board(), Window: WindowOf(p.Profile(), c.Board),
 	}
 	if w.Body > 0 {
 		w.Body -= bodyRoom
@@ -197,7 +197,7 @@ func (l *Law) melting() bool {
 }
 
 // bodyRoom is how far below the soft limit of the package top a plan stays, so that it does not lean on being cut back, °C.
-const bodyRoom = 2
+const bodyRoom = 1
 
 // In its first seconds a run teaches most, and a small board moves while a plan is still the calliper's: renew it often.
 const (
