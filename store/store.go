@@ -6,8 +6,8 @@
 //
 // There are two files, because two things are wanted of the disk. state.db (run heads, ends, events) is committed with
 // synchronous=FULL: when Begin, Event or End has returned, a power cut does not undo it. samples.db is committed with
-// synchronous=NORMAL: a power cut may cost the last chunks, a few seconds, but not a disk flush per chunk, which an SD
-// card would feel. A flush setting belongs to a whole file, and a FULL commit would flush the samples of a shared log with it;
+// synchronous=NORMAL: a power cut may cost the last chunks, as many as the system has not written back by itself (up to
+// half a minute with the usual settings of Linux, from memory), but not a disk flush per chunk, which an SD card would feel. A flush setting belongs to a whole file, and a FULL commit would flush the samples of a shared log with it;
 // hence two files. Neither is touched while the station is idle.
 package store
 
@@ -21,6 +21,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"syscall"
 	"time"
@@ -75,6 +76,15 @@ func Open(ctx context.Context, dir string) (*DB, error) {
 
 // openFiles opens both files, or leaves what it opened for Close.
 func (d *DB) openFiles(ctx context.Context) (err error) {
+	// Of damage at an earlier start. It is said until somebody moves them away: the start in which they were set aside may have
+	// been cut short before anybody read the notice.
+	old, _ := filepath.Glob(filepath.Join(globEscaped(d.dir), "*.damaged-*")) // the pattern is sound
+	defer func() {
+		if len(old) > 0 {
+			d.notices = append(d.notices, fmt.Sprintf("%d damaged files of an earlier start lie in %s, the first is %s; move them away when nobody needs them.",
+				len(old), d.dir, filepath.Base(old[0])))
+		}
+	}()
 	if d.state, err = d.openSound(ctx, "state", "FULL", "PRAGMA quick_check(1)"); err != nil {
 		return err
 	}
@@ -86,6 +96,11 @@ func (d *DB) openFiles(ctx context.Context) (err error) {
 		return err
 	}
 	return d.reserveNumbers(ctx)
+}
+
+// globEscaped makes a directory match itself.
+func globEscaped(dir string) string {
+	return strings.NewReplacer("\\", "\\\\", "*", "\\*", "?", "\\?", "[", "\\[").Replace(dir)
 }
 
 // missesRuns tells the operator when runs must have been there that are not. A page that was torn or put in the wrong place
