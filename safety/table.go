@@ -265,6 +265,12 @@ var rows = [...]Alarm{
 		True: func(_ *Limits, f *Facts, p *past, _ int) bool { return p.corrupt || f.Armed && p.loosened },
 	},
 	{
+		// Latched by Restore and by nothing else.
+		Code: "owed", Title: "An inspection is owed from before the program was restarted", Of: Station, Action: CutHeat, Latch: true, Inspect: true,
+		Do:   "What tripped cannot be read any more: have contactor, relays and limiter looked at, then reset.",
+		True: func(*Limits, *Facts, *past, int) bool { return false },
+	},
+	{
 		Code: "clock", Title: "The computer's clock ran backwards", Of: Station, Action: CutHeat, Latch: true,
 		Do:   "This is a fault of the computer: restart it, and report it if it happens again.",
 		True: func(_ *Limits, _ *Facts, p *past, _ int) bool { return p.backward },

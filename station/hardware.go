@@ -51,4 +51,7 @@ type Hardware struct {
 type Lines struct {
 	Enable    Switch
 	Heartbeat Switch
+	// Relays are the heaters' lines once more. The safety goroutine only ever switches them off, after heat-enable, when the control loop
+	// has fallen silent: no drive outlives the loop that asked for it (invariant I-6). Empty where the lines cannot be shared.
+	Relays []Switch
 }

@@ -76,7 +76,13 @@ func (k *Keeper) Silence() {
 		k.silent = true
 	}
 	k.drop()
+	for _, r := range k.lines.Relays {
+		_ = r.Set(false) // heat-enable is gone already; a line that fails here is dropped by the contactor
+	}
 }
+
+// Restore latches the trips that an earlier process left owing an inspection. It is called before anything runs.
+func (k *Keeper) Restore(list []safety.Owed) { k.guard.Restore(list) }
 
 // Reset and Acknowledge pass a person's word to the guard.
 func (k *Keeper) Reset(id uint32) error { return k.guard.Reset(id) }

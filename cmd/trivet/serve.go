@@ -92,7 +92,8 @@ func (c *serveCmd) Run(e *env) error {
 		return school.taught(ctx, b.Setup, run, l)
 	})
 	o := b.Options()
-	o.Publish = clerk.Publish
+	owed := rememberTrips(conf.Data, b.Setup, b.Keeper, log)
+	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s) }
 	drive := newSimDriver(b, parts.Scenario.Faults)
 	mind := newThinker(o.Law)
 	runner := station.Runner{Before: drive.before, After: mind.after, Speed: conf.Sim.Speed}
@@ -125,6 +126,10 @@ func (c *serveCmd) Run(e *env) error {
 	audited := make(chan struct{})
 	go func() { deeds.run(auditCtx); close(audited) }()
 	defer func() { endAudit(); <-audited }() // before the records are closed
+	tripsDone := make(chan struct{})
+	tripsCtx, endTrips := context.WithCancel(context.WithoutCancel(e.ctx))
+	go func() { owed.Run(tripsCtx); close(tripsDone) }()
+	defer func() { endTrips(); <-tripsDone }()
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)

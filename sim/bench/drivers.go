@@ -73,6 +73,7 @@ func connect(r *rig.Rig, hw *station.Hardware, lines *station.Lines) error {
 	}
 	for i := range r.Relays {
 		hw.Relays = append(hw.Relays, out(r.Relays[i]))
+		lines.Relays = append(lines.Relays, out(r.Relays[i]))
 		hw.Sense = append(hw.Sense, in(r.Sense[i]))
 	}
 	for i := range r.Blowers {
