@@ -23,7 +23,14 @@ type Follower struct {
 	waited    time.Duration // how long the lift segment has lasted
 	confirmed bool
 	missed    bool
+
+	best   unit.Celsius  // the nearest the joint has come in this wait
+	bestAt time.Duration // when it last came nearer by StallStep
+	waits  bool
 }
+
+// StallStep is what counts as coming nearer in a wait: five times the noise of a thermocouple.
+const StallStep unit.Kelvin = 1
 
 // FollowConfig is how the lift window behaves.
 type FollowConfig struct {
@@ -34,6 +41,7 @@ type FollowConfig struct {
 	MaxAbove   time.Duration // time above liquidus at which the window closes whatever else
 	MaxWait    time.Duration // longest the lift segment may last without the window opening
 	NearPeak   time.Duration // how much longer than Needed the window waits for the joint to come near its peak
+	StallAfter time.Duration // a wait in which the joint has not come nearer by StallStep for so long is hopeless; 0 for never
 	NeedPerson bool          // a removal waits for the part to be lifted; a placement only for wetting
 }
 
@@ -55,6 +63,7 @@ type Followed struct {
 	Profile   time.Duration
 	Point     process.Point
 	Waiting   bool // for the joint
+	Stalled   bool // and the joint does not come nearer any more
 	Lifting   bool // in the lift segment
 	Cooling   bool
 	Finished  bool
@@ -91,9 +100,14 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	default:
 		next := f.at + paced(dt, in.Pace)
 		if gate, ok := f.plan.WaitAt(p.Segment); ok && f.at < gate && next >= gate && !f.near(p.Segment, in.Coldest) {
-			next, out.Waiting = gate-time.Nanosecond, true
+			if f.cfg.MaxAbove > 0 && f.above >= f.cfg.MaxAbove {
+				next = max(next, f.plan.HoldEnd(p.Segment)) // molten for as long as the part may be: no wait is worth more
+			} else {
+				next, out.Waiting = gate-time.Nanosecond, true
+			}
 		}
 		f.at = next
+		out.Stalled = f.stalled(now, out.Waiting, in.Coldest)
 	}
 	p = f.plan.At(f.at)
 	out.Profile, out.Point = f.at, p
@@ -106,6 +120,23 @@ func (f *Follower) Step(now time.Duration, in FollowIn) Followed {
 	}
 	out.Confirmed, out.Missed = f.confirmed, f.missed
 	return out
+}
+
+// stalled reports whether the wait that goes on, if any, has become hopeless. A joint without a reading does not come nearer.
+func (f *Follower) stalled(now time.Duration, waiting bool, r unit.Reading) bool {
+	if !waiting || f.cfg.StallAfter == 0 {
+		f.waits = false
+		return false
+	}
+	c, ok := r.Temp()
+	if !f.waits {
+		f.waits, f.best, f.bestAt = true, c, now
+		return false
+	}
+	if ok && c >= f.best.Plus(StallStep) {
+		f.best, f.bestAt = c, now
+	}
+	return now-f.bestAt >= f.cfg.StallAfter
 }
 
 // paced is the profile time that passes in dt when a law that has found the machine too weak asks for a slower walk. Only the

@@ -131,3 +131,36 @@ func TestALostJointIsNotMolten(t *testing.T) {
 		t.Errorf("molten for %v without a reading", o.MoltenFor)
 	}
 }
+
+func TestAWaitInWhichTheJointComesNoNearerIsHopeless(t *testing.T) {
+	f := follower(t, true)
+	f.cfg.StallAfter = 90 * time.Second
+	slow := func(now time.Duration, _ Followed) unit.Reading { // 1.2 K a minute for five minutes, then no more
+		return unit.Measured(now, 120+unit.Celsius(0.02*min(now, 10*time.Minute).Seconds()))
+	}
+	o, at := walk(f, 0, 20*time.Minute, slow, FollowIn{}, func(o Followed) bool { return o.Stalled })
+	if !o.Stalled || at < 11*time.Minute || at > 12*time.Minute+30*time.Second {
+		t.Errorf("stalled %v at %v; it stopped coming nearer at 10 min", o.Stalled, at)
+	}
+}
+
+func TestAWaitAtThePeakEndsWhenTheJointHasBeenMoltenForLongEnough(t *testing.T) {
+	f := follower(t, false)
+	short := func(now time.Duration, last Followed) unit.Reading { // never nearer to the peak than 229 °C, far above liquidus
+		c := last.Point.Target
+		if c == 0 {
+			c = 25
+		}
+		return unit.Measured(now, min(c, 229))
+	}
+	var above time.Duration
+	walk(f, 0, 30*time.Minute, short, FollowIn{}, func(o Followed) bool {
+		if o.Point.Target > 220 {
+			above += 100 * time.Millisecond
+		}
+		return o.Cooling
+	})
+	if above > 2*time.Minute {
+		t.Errorf("molten for %v, waiting for a peak that never comes", above)
+	}
+}

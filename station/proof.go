@@ -144,7 +144,7 @@ func (s *Station) walkThrough(p *process.Profile, plan *process.Plan) {
 	s.follow = control.Follower{}
 	s.follow.Begin(plan, control.FollowConfig{
 		Liquidus: p.Alloy.Liquidus, Margin: meltMargin, Needed: liftNeeded, MaxOpen: liftOpen,
-		MaxAbove: aboveMost, MaxWait: liftPatient, NearPeak: liftRipe, NeedPerson: p.Kind == process.Removal,
+		MaxAbove: aboveMost, MaxWait: liftPatient, NearPeak: liftRipe, StallAfter: stallAfter, NeedPerson: p.Kind == process.Removal,
 	})
 }
 

@@ -25,6 +25,7 @@ const (
 	liftNeeded  = 10 * time.Second  // molten this long before the window opens
 	liftOpen    = 30 * time.Second  // bounded hold for the technician
 	liftRipe    = 20 * time.Second  // longest wait for the peak once everything measured has melted
+	stallAfter  = 90 * time.Second  // a wait in which the joint gains less than 1 °C in this time is hopeless
 	liftPatient = 120 * time.Second // longest stay at peak without the joint melting
 	aboveMost   = 75 * time.Second  // time above liquidus at which the window closes: 90 s are usual, cooling takes the rest
 	bodyMargin  = unit.Kelvin(5)    // the law eases off this far below the package limit; stored heat alone adds up to 4.2 °C
@@ -317,6 +318,11 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 		sn.Phase = PhaseWait
 	default:
 		sn.Phase = PhaseHeat
+	}
+	if f.Stalled {
+		s.stop("out_of_reach", fmt.Sprintf("The joint has stopped coming nearer to the %.0f °C the profile waits for. This machine cannot heat this board further: "+
+			"choose a slower profile, cover the board around the part, or heat more from below.", float64(f.Point.Target)), "")
+		return
 	}
 	s.commit(now)
 	s.melting(dt)
