@@ -72,7 +72,7 @@ func TestEveryPrefixOfALogIsAnEarlierMoment(t *testing.T) {
 				}
 			}
 			for i, n := range slices.Sorted(maps.Keys(ends)) {
-				if n > len(m[name]) || !allStates && i%6 != 0 {
+				if n > len(m[name]) || !allStates && i%(6*thin) != 0 {
 					continue
 				}
 				short := m.clone()
@@ -92,7 +92,7 @@ func TestAnyFlippedByteIsFoundOrHarmless(t *testing.T) {
 			c := &tally{began: time.Now()}
 			for k, at := range h.moments() {
 				m := h.at(at)
-				step := max(1, len(m[name])/60)
+				step := max(1, len(m[name])*thin/60)
 				if allStates {
 					step = 1
 				}
@@ -127,7 +127,7 @@ func TestAnyFlippedByteAfterAnOrderlyEndIsFoundOrHarmless(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			c := &tally{began: time.Now()}
 			for i := 0; i < len(m[name]); i++ {
-				if !allStates && i%149 != 0 && i >= 104 { // all of the header, a sample of the rest
+				if !allStates && i%(149*thin) != 0 && (i >= 104 || i%thin != 0) { // all of the header, a sample of the rest
 					continue
 				}
 				bad := m.clone()
@@ -148,7 +148,7 @@ func TestTornAndSwappedPagesAreFoundOrHarmless(t *testing.T) {
 			for p := range pages {
 				// Sectors of before in the page of now, and the other way round; where there was no page, zeros.
 				for cut := 512; cut < pageSize; cut += 512 {
-					if !allStates && cut != 512 && cut != 2048 {
+					if !allStates && cut != 512 && (cut != 2048 || thin > 1) {
 						continue
 					}
 					before := make([]byte, pageSize)
@@ -162,7 +162,7 @@ func TestTornAndSwappedPagesAreFoundOrHarmless(t *testing.T) {
 					h.open(t, c, dir, fmt.Sprintf("%s, page %d: all but the first %d bytes are old", name, p+1, cut), tail, len(h.changes), 0)
 				}
 				for q := p + 1; q < pages; q++ {
-					if !allStates && (p+q)%3 != 0 {
+					if !allStates && (p+q)%(3*thin) != 0 {
 						continue
 					}
 					swapped := m.clone()

@@ -88,7 +88,7 @@ func TestWhicheverCallToTheSystemFailsTheRunGoesOn(t *testing.T) {
 	cases, told, byOp := 0, 0, map[string]int{}
 	for k, kind := range faultKinds {
 		for n := 1; ; n++ {
-			if !allStates && n%len(faultKinds) != k {
+			if !allStates && n%(len(faultKinds)*thin) != k {
 				if n > 2000 {
 					t.Fatal("there is no end to the calls of a run")
 				}
@@ -151,7 +151,7 @@ func TestAFailureWhileOpeningIsAnErrorAndNotDamage(t *testing.T) {
 	cases, refused := 0, 0
 	for k, kind := range faultKinds {
 		for n := 1; ; n++ {
-			if !allStates && n%len(faultKinds) != k {
+			if !allStates && n%(len(faultKinds)*min(thin, 2)) != k {
 				continue
 			}
 			kind.N = n

@@ -113,7 +113,7 @@ func TestAStationRidesThroughEveryFailureOfItsRecorder(t *testing.T) {
 				b.Full = numbered{NewMemory()}
 				hit := false
 				w := rideOn(t, b, func(s *Spare, clerk *station.Clerk) {
-					hit = n > 0 && b.calls >= n
+					hit = n > 0 && b.made() >= n
 					id, _, rows := clerk.Present()
 					if _, got, err := s.Samples(t.Context(), id); err != nil || len(got) != len(rows) {
 						t.Errorf("%s: %d rows to be read, %v; the run had %d", what, len(got), err, len(rows))
@@ -143,7 +143,7 @@ func TestAStationRidesThroughEveryFailureOfItsRecorder(t *testing.T) {
 				}
 			})
 			if n == 0 {
-				calls = b.calls
+				calls = b.made()
 			}
 		}
 	}

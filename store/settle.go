@@ -11,6 +11,12 @@ import (
 // settle hands everything that is owed to the disk, in the order in which it came about, and stops at the first failure:
 // what comes later would be out of order. The caller holds work and not mu.
 func (s *Spare) settle(ctx context.Context) error {
+	s.mu.Lock()
+	closed := s.closed
+	s.mu.Unlock()
+	if closed {
+		return nil
+	}
 	err := s.settleAll(ctx)
 	s.found(err)
 	return err

@@ -51,6 +51,7 @@ type Spare struct {
 	lessons []string        // pairings whose lessons the disk lacks
 	alias   map[int64]int64 // numbers that came out different on disk
 	failing bool
+	closed  bool
 }
 
 // debt is what the disk has of a run, and so what it lacks.
@@ -114,13 +115,15 @@ func (s *Spare) Retry(ctx context.Context) error {
 }
 
 // Close waits for the disk and offers it what it lacks for the last time. The error says what stays in memory and is lost
-// with it. It does not close the disk.
+// with it. It does not close the disk; after it the disk is not touched any more.
 func (s *Spare) Close(ctx context.Context) error {
 	s.work.Lock()
 	defer s.work.Unlock()
-	if err := s.settle(ctx); err != nil {
-		s.mu.Lock()
-		defer s.mu.Unlock()
+	err := s.settle(ctx)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.closed = true
+	if err != nil {
 		return fmt.Errorf("%d runs could not be brought to the disk completely and are lost: %w", len(s.runs), err)
 	}
 	return nil
@@ -160,7 +163,8 @@ func (s *Spare) Append(ctx context.Context, id int64, rows []station.Sample) err
 	return nil
 }
 
-// Event keeps something worth knowing about a run, or about the station with id 0.
+// Event keeps something worth knowing about a run, or about the station with id 0. While the disk fails, nobody can say
+// whether a run of an earlier process exists: then the event is taken, and dropped if it turns out that there is none.
 func (s *Spare) Event(ctx context.Context, id int64, e station.RunEvent) error {
 	s.mu.Lock()
 	b := s.debt(id)

@@ -41,6 +41,8 @@ func (b *brittle) hit() error {
 	return err
 }
 
+func (b *brittle) made() int { b.mu.Lock(); defer b.mu.Unlock(); return b.calls }
+
 func (b *brittle) heal() { b.mu.Lock(); defer b.mu.Unlock(); b.n = 0 }
 
 func (b *brittle) Begin(ctx context.Context, h station.RunHead) (int64, error) {
