@@ -37,8 +37,10 @@ const (
 	frozenReads  = 10  // equal to the last bit, and
 	frozenLeast  = time.Second
 	frozenOwn    = 4.0 // K that its own heater should have moved it by: four steps of a 0.25 °C chip and as much for the model
-	frozenOthers = 5.0 // K that two others on the board have moved by: solder holds a joint still for less than that
+	frozenOthers = 5.0 // K that two others on the board have moved by within frozenSpan: solder holds a joint still for less than that
+	frozenEdge   = 8.0 // the same for a sensor beside the part, which follows later
 	frozenBoard  = 3 * time.Second
+	frozenSpan   = 10 * time.Second // what creeps for minutes proves nothing
 )
 
 // track is one sensor's past.
@@ -58,7 +60,8 @@ type track struct {
 	same    int           // samples in a row with one value
 	since   time.Duration // since when
 	others  [MaxSensors]float64
-	model   float64 // what the heat balance said when the value last changed
+	marked  time.Duration // when others was noted
+	model   float64       // what the heat balance said when the value last changed
 	frozen  bool
 	cold    [11]float64 // cold junction in the last second, a ring
 	coldN   int
@@ -170,9 +173,7 @@ func (p *past) freeze(now time.Duration, l *Limits, f *Facts, i int) {
 	switch {
 	case t.same == 0 || t.fresh && t.x0 != t.x1:
 		t.same, t.since, t.frozen, t.model = 1, t.at, false, p.model(l, i)
-		for k := range l.NSensors {
-			t.others[k] = p.sensors[k].x0
-		}
+		p.mark(now, l, t)
 	case t.fresh:
 		t.same++
 	}
@@ -182,15 +183,29 @@ func (p *past) freeze(now time.Duration, l *Limits, f *Facts, i int) {
 	if m := p.model(l, i); math.Abs(m-t.model) > frozenOwn {
 		t.frozen = true
 	}
+	if now-t.marked >= frozenSpan {
+		p.mark(now, l, t)
+	}
 	if p.boardSide(l, i) && now-t.since >= frozenBoard {
-		moved := 0
+		moved, most := 0, frozenOthers
+		if r := l.Sensors[i].Role; r == RoleBoard || r == RoleNeighbour {
+			most = frozenEdge
+		}
 		for k := range l.NSensors {
 			o := &p.sensors[k]
-			if k != i && !o.gap && p.boardSide(l, k) && math.Abs(o.x0-t.others[k]) > frozenOthers {
+			if k != i && !o.gap && p.boardSide(l, k) && math.Abs(o.x0-t.others[k]) > most {
 				moved++
 			}
 		}
 		t.frozen = t.frozen || moved >= 2
+	}
+}
+
+// mark notes where all sensors are now, to see how far they move from here.
+func (p *past) mark(now time.Duration, l *Limits, t *track) {
+	t.marked = now
+	for k := range l.NSensors {
+		t.others[k] = p.sensors[k].x0
 	}
 }
 

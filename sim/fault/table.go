@@ -102,7 +102,7 @@ func proofCases() []Case {
 		return Case{ID: id, Hazard: hazard, Fault: f, In: map[Phase]Expect{Before: {Refused, first}}, Residual: residual}
 	}
 	return []Case{
-		one("reversed-joint", "S-04", Fault{Kind: "sensor_reversed", Target: "joint-corner"}, "proof:reversed", "without the proof it is found when it falls"),
+		one("reversed-joint", "S-04", Fault{Kind: "sensor_reversed", Target: "joint-corner"}, "proof:reversed|trip:joint_astray", "without the proof it is found when it falls"),
 		one("swapped-joint-top", "S-06", Fault{Kind: "sensor_swapped", Target: "joint-corner", With: "package-top"}, "proof:swapped", "two couples a few millimetres apart cannot be told, nor does it matter"),
 		one("type-joint", "S-11", Fault{Kind: "sensor_type", Target: "joint-corner", With: "J"}, "proof:wrong_scale|proof:scale|proof:wrong_type", "types closer than 20 % cannot be told"),
 		one("detached-joint", "S-05", Fault{Kind: "sensor_detached", Target: "joint-corner", Value: 1}, "proof:detached", "a bead that hangs right beside its ball"),
