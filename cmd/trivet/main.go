@@ -36,6 +36,7 @@ type commands struct {
 	Identify identifyCmd `cmd:"" help:"Fit a process model to a step record, and propose settings."`
 	Check    checkCmd    `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
 	Advise   adviseCmd   `cmd:"" help:"How to set a board up on a machine: area heaters, nozzle, body limit."`
+	Fault    faultCmd    `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 
