@@ -211,8 +211,11 @@ func TestAProxyTakesNearnessAway(t *testing.T) {
 	for _, header := range []string{"Forwarded", "X-Forwarded-For", "X-Real-Ip", "Via"} {
 		r := request("GET", "/api/v1/state", "")
 		r.Header.Set(header, "for=192.168.0.9")
-		if _, code, _ := ask(t, s, r); code != "look_not_allowed" {
-			t.Errorf("%s: %q", header, code)
+		for _, last := range []string{"127.0.0.1:50000", "192.168.0.2:50000"} { // a proxy here, or on the same network
+			r.RemoteAddr = last
+			if _, code, _ := ask(t, s, r); code != "look_not_allowed" {
+				t.Errorf("%s from %s: %q", header, last, code)
+			}
 		}
 		r = request("GET", "/api/v1/pairing", "")
 		r.Header.Set(header, "for=192.168.0.9")
@@ -248,9 +251,15 @@ func TestTheCookieIsAsGoodAsTheHeaderAndOfNoUseToScriptsAndForeignPages(t *testi
 	if _, code, _ := ask(t, s, hold); code != "controls_elsewhere" { // Kim has them, so Lin is known
 		t.Errorf("with the cookie: %q", code)
 	}
-	hold.Header.Set("Authorization", "Bearer wrong")
+	for _, wrong := range []string{"Bearer wrong", "Bearer", "Basic " + tokenSam, tokenSam, ""} {
+		hold.Header.Set("Authorization", wrong)
+		if _, code, _ := ask(t, s, hold); code != "not_paired" {
+			t.Errorf("%q was taken, or fell back on the cookie: %q", wrong, code)
+		}
+	}
+	hold.Header["Authorization"] = []string{"Bearer " + tokenSam, "Bearer " + tokenKim}
 	if _, code, _ := ask(t, s, hold); code != "not_paired" {
-		t.Errorf("a wrong header fell back on the cookie: %q", code)
+		t.Errorf("two headers: %q", code)
 	}
 	left := as("", request("POST", "/api/v1/pairing/leave", "{}"))
 	left.AddCookie(c[0])

@@ -37,7 +37,13 @@ const shots = async (name) => {
 const t0 = Date.now();
 await page.goto(url);
 await page.waitForSelector('h1');
-await until('ready', (s) => s.allowed_commands.includes('start'));
+await shots('stranger');
+await page.getByRole('button', { name: /pair this browser/i }).click();
+await page.getByRole('button', { name: 'Use this code' }).click();
+await page.getByText(/^Paired as/).waitFor();
+await shots('people');
+await page.getByRole('link', { name: 'Now' }).click();
+await page.getByRole('button', { name: /prepare a run/i }).waitFor();
 await shots('idle');
 await page.getByRole('button', { name: /prepare a run/i }).click();
 await shots('prepare');
