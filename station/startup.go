@@ -52,6 +52,13 @@ type Junction interface {
 	ColdJunction() unit.Reading
 }
 
+// Mover is a thermometer whose chip has a rule of its own for a frozen value, by time alone unless it is told whether motion is to be
+// expected. Time alone is not enough with steps of 0.25 °C: a board that holds still in a quiet shop repeats one frame for half a minute.
+// The guard's rule knows what else has moved (hazard S-07), so the chip is told to expect nothing.
+type Mover interface {
+	ExpectMotion(expect bool)
+}
+
 // Supply is a measurement of the mains voltage relative to nominal.
 type Supply interface {
 	Share() (share float64, known bool)

@@ -142,6 +142,9 @@ func New(o Options) (*Station, error) {
 	s.guesser, _ = o.Law.(Guesser)
 	for i, t := range o.Hardware.Sensors {
 		s.junctions[i], _ = t.(Junction)
+		if m, ok := t.(Mover); ok {
+			m.ExpectMotion(false) // see Mover
+		}
 	}
 	s.knows, _ = o.Law.(Estimator)
 	s.learns, _ = o.Law.(Learner)
