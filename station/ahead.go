@@ -20,9 +20,10 @@ type Ahead struct {
 	Text, Remedy   string        // for people
 	Stops          bool          // the reason is strong enough to hold the run before reflow
 
-	// Kinship with the boards of the lesson the run was begun with: Distance in units of what is usual between days.
-	KinKnown, Kin bool
-	Distance      float64
+	// Kinship with the boards of the lesson the run was begun with: Distance in units of what is usual between days; a Stranger is so far
+	// off that the run need not go on to the gate.
+	KinKnown, Kin, Stranger bool
+	Distance                float64
 }
 
 // SetAhead hands over a forecast. Safe from any goroutine.
@@ -50,7 +51,7 @@ func (s *Station) commit(now time.Duration) {
 		s.committed = true
 		return
 	}
-	sn.NoGo = true
+	sn.NoGo, sn.Why = true, a
 	s.heldFor = 0
 	_ = s.move(Hold) // listed for running
 }

@@ -201,8 +201,8 @@ func (c *Clerk) notice(s *Snapshot) {
 	if s.Melted && !c.last.Melted {
 		c.event(s, "melt:seen", c.setup.Sensors[s.MeltSensor].Label+" climbed slowly around "+s.MeltSeen.String()+" and then went on: its solder melted there.", "")
 	}
-	if s.NoGo && !c.last.NoGo && s.Ahead != nil {
-		c.event(s, "no_go", s.Ahead.Text+" "+s.Ahead.Remedy, "")
+	if s.NoGo && !c.last.NoGo && s.Why != nil {
+		c.event(s, "no_go", s.Why.Text+" "+s.Why.Remedy, "")
 	}
 	if c.last.NoGo && !s.NoGo && s.State.Heats() {
 		c.event(s, "no_go:overridden", "Somebody let the run go on although the forecast speaks against it.", "")

@@ -205,7 +205,7 @@ func (s *Station) lostSight(dt time.Duration, joint unit.Reading) bool {
 		return true
 	}
 	a := s.snap.Ahead
-	if s.committed || s.snap.Run.Order.BoundedPeak || a == nil || a.Begin < s.snap.Run.Begun || !a.KinKnown || a.Kin {
+	if s.committed || s.snap.Run.Order.BoundedPeak || a == nil || a.Begin < s.snap.Run.Begun || !a.Stranger {
 		return false
 	}
 	s.stop("not_kin", strangerText(a), "")

@@ -186,7 +186,7 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
 	s.melts = [safety.MaxSensors]control.Melt{}
 	sn.Melted, sn.MeltSensor, sn.MeltSeen = false, 0, 0
-	s.committed, s.commitSeg, sn.NoGo = false, max(1, commitSegment(p)), false
+	s.committed, s.commitSeg, sn.NoGo, sn.Why = false, max(1, commitSegment(p)), false, nil
 	s.ahead.Store(nil)
 	sn.Ahead = nil
 	s.facts.HeatFor = 0
@@ -271,7 +271,7 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	case Held:
 		s.heldFor += dt
 		if s.heldFor > holdAtMost && sn.NoGo {
-			s.stop("no_go", "No reflow. "+sn.Ahead.Text+" "+sn.Ahead.Remedy, "")
+			s.stop("no_go", "No reflow. "+sn.Why.Text+" "+sn.Why.Remedy, "")
 			return
 		}
 		if s.heldFor > holdAtMost {

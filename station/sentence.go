@@ -22,8 +22,8 @@ func Sentence(s *Snapshot, u *Setup) (text, meaning string) {
 		text, more := runningSentence(s, u)
 		return text, meaning + "/" + more
 	case Holding, Held:
-		if s.NoGo && s.Ahead != nil {
-			return "Held before reflow: " + lower(s.Ahead.Text) + " " + s.Ahead.Remedy, meaning + "/no_go"
+		if s.NoGo && s.Why != nil {
+			return "Held before reflow: " + lower(s.Why.Text) + " " + s.Why.Remedy, meaning + "/no_go"
 		}
 		return "Held. " + jointClause(s, u) + ". Continue or stop within 3 minutes of the hold.", meaning
 	case Stopping:

@@ -32,6 +32,7 @@ type Snapshot struct {
 	Fan     float64 // board fans, 0…1
 	Ahead   *Ahead  // forecast of the law, nil while it has none; never changed once published
 	NoGo    bool    // held before reflow because the forecast says that it cannot be reached
+	Why     *Ahead  // the forecast that held it; what comes after is made standing still
 	Lift    LiftNow
 	Proof   ProofNow // meaningful in PhaseProof
 

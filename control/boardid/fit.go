@@ -26,7 +26,7 @@ func DefaultWeights() Weights {
 // WithoutJoint returns weights for a run without a joint thermocouple: package top and board must then carry the fit.
 func WithoutJoint() Weights {
 	w := DefaultWeights()
-	w.Body, w.Board = 1, 1.5
+	w.Body, w.Board = 2, 3
 	return w
 }
 

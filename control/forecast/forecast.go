@@ -36,6 +36,7 @@ type Basis struct {
 	Budget    float64 // W
 	Body      float64 // °C the plan keeps the package top to; 0 for none
 	NoJoint   bool    // there is no joint thermocouple: the joint is estimated
+	Accepted  bool    // and whoever began the run knows how well
 }
 
 // Forecast is the rest of the run. Low and High are the 95 % band of the outer balls, one value a second.

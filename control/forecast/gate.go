@@ -106,7 +106,7 @@ func (f *Forecast) judge(b *Basis, w *Window) {
 		f.say(Reason{TooSlow, false, fmt.Sprintf("The profile is stretched by %.0f s%s.", f.Slower, why), "Nothing needs to be done. A slower profile would say so from the start."})
 	}
 	if !(b.Deviation <= unsure) {
-		f.say(Reason{JointUnsure, true, fmt.Sprintf("The joint is known only to ±%.0f °C.", 2*b.Deviation), "Stop, let the board cool, and attach a thermocouple at an outer ball."})
+		f.say(Reason{JointUnsure, !b.Accepted, fmt.Sprintf("The joint is known only to ±%.0f °C.", 2*b.Deviation), "Stop, let the board cool, and attach a thermocouple at an outer ball."})
 	}
 	if !(b.Left <= misfit) {
 		f.say(Reason{BoardUnlike, true, fmt.Sprintf("The thermocouples differ by %.0f °C from what any board like this would do.", b.Left), "Stop, let everything cool, and check that every thermocouple sits where it is said to sit and that the right board is chosen."})

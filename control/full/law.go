@@ -71,11 +71,12 @@ type Law struct {
 	best     *Result
 	state    observe.Filter // where the lumps are by the latest fit
 	params   model.Params
-	seeing   bool    // state and params are of this run
-	mean     float64 // W, what relays can draw of the budget on average
-	off      mean    // squares of the joint's distance from the plan while heating, K²
-	steering bool    // the plan is followed, not the cascade
-	stranger bool    // the board does not behave like the lesson: what was learned is left aside for the rest of the run
+	seeing   bool            // state and params are of this run
+	mean     float64         // W, what relays can draw of the budget on average
+	off      mean            // squares of the joint's distance from the plan while heating, K²
+	steering bool            // the plan is followed, not the cascade
+	kin      observe.Kinship // that said the board is a stranger
+	stranger bool            // the board does not behave like the lesson: what was learned is left aside for the rest of the run
 }
 
 // New returns a law at rest. With facts a model cannot be built on it is the cascade and nothing else.

@@ -23,7 +23,7 @@ func foresee(w *Work, r *Result, s *plan.Schedule, f *observe.Filter, p *plan.Pr
 	if r.Fit != nil {
 		b.Left = r.Fit.Left
 	}
-	b.NoJoint = true
+	b.NoJoint, b.Accepted = true, w.NoJoint
 	for k := max(0, len(w.Track.Samples)-5); k < len(w.Track.Samples); k++ {
 		if w.Track.Samples[k].Has&model.HasJoint != 0 {
 			b.NoJoint = false

@@ -26,6 +26,7 @@ type Work struct {
 	Known bool // the guess is from earlier runs
 	// Stranger says that an earlier piece of work of this run has found the board to be no kin of the lesson.
 	Stranger bool
+	Kin      observe.Kinship // what it found then
 	Warm     *plan.Schedule
 	Plan     *process.Plan
 	Profile  time.Duration
@@ -36,6 +37,7 @@ type Work struct {
 	Body     float64
 	Board    float64
 	Window   forecast.Window
+	NoJoint  bool    // the run was begun without a joint thermocouple
 	Spent    float64 // s since the joint left 25 °C, or since the start where it was warmer
 	run      int
 }
@@ -104,13 +106,13 @@ func (l *Law) Want() (Work, bool) {
 	f.Ambient = l.ambient()
 	w := Work{
 		Began: e.now, Track: &e.track, Guess: f.Guess(), Plain: f.Guess(), Plan: e.plan, Profile: e.profile, Still: e.still, Now: l.rec.recent,
-		Budget: l.mean, Body: e.body, Board: l.cfg.board(), run: e.run, Spent: l.spent(),
+		Budget: l.mean, Body: e.body, Board: l.cfg.board(), run: e.run, Spent: l.spent(), NoJoint: l.cfg.NoJoint,
 	}
 	if e.plan != nil {
 		w.Window = WindowOf(e.plan.Profile(), l.cfg.Board)
 	}
 	if l.cfg.Learned != nil {
-		w.Guess, w.Known, w.Stranger = boardid.Apply(w.Guess, l.cfg.Learned), true, l.stranger
+		w.Guess, w.Known, w.Stranger, w.Kin = boardid.Apply(w.Guess, l.cfg.Learned), true, l.stranger, l.kin
 	}
 	if w.Body == 0 {
 		w.Body = float64(l.cfg.Body)
@@ -175,7 +177,9 @@ func (l *Law) Give(r Result) {
 	if r.samples > 0 {
 		l.look(r)
 	}
-	l.stranger = l.stranger || r.Stranger
+	if r.Stranger {
+		l.stranger, l.kin = true, r.Kin
+	}
 	if r.Err != nil || r.Schedule == nil {
 		return
 	}
@@ -228,25 +232,28 @@ func Solve(w Work) Result {
 	if unseen {
 		weights, noise = boardid.WithoutJoint(), observe.WithoutJoint()
 	}
-	if w.Known {
-		r.Kin = observe.Kin(&w.Guess, w.Track)
-		if w.Stranger || r.Kin.Enough && !r.Kin.Kin {
-			// What was learned would mislead: back to the calliper, and for good, because a fit that changes its ground every
-			// few seconds would shake the plan.
-			r.Stranger, w.Known, w.Guess = true, false, w.Plain
-			if !w.Stranger {
-				w.From = boardid.Theta{}
-			}
+	if w.Known && !w.Stranger {
+		weights.Tight = boardid.Sibling()
+		if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
+			r.Fit, params = fit, fit.Params
+			r.Kin = observe.Kin(fit.Strain, fit.Misfit, w.Track, !unseen)
+		}
+		if r.Kin.Far {
+			w.Stranger, w.Kin, w.From = true, r.Kin, boardid.Theta{}
 		}
 	}
-	if w.Known {
-		weights.Tight = boardid.Sibling()
+	if w.Stranger {
+		// What was learned would mislead: back to the calliper, and for good, because a fit that changes its ground every few
+		// seconds would shake the plan.
+		r.Stranger, r.Kin, w.Known, w.Guess, weights.Tight = true, w.Kin, false, w.Plain, boardid.Theta{}
+	}
+	if !w.Known {
+		params = w.Guess
+		if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
+			r.Fit, params = fit, fit.Params
+		}
 	}
 	r.known = w.Known
-	if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
-		r.Fit, params = fit, fit.Params
-		r.Kin.Strain, r.Kin.Misfit = fit.Strain, fit.Misfit
-	}
 	start, ok := w.Track.Start()
 	if !ok {
 		r.Err = errors.New("full: no usable reading at the start of the run")

@@ -28,7 +28,7 @@ func DefaultNoise() Noise {
 // model although it describes them less well.
 func WithoutJoint() Noise {
 	n := DefaultNoise()
-	n.Body, n.Board, n.Push = 0.8, 1.2, 0.001
+	n.Body, n.Board, n.Push = 0.4, 0.6, 0.001
 	return n
 }
 

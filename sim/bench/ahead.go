@@ -15,7 +15,7 @@ func AheadOf(r *full.Result) *station.Ahead {
 	span := func(s forecast.Span) [3]float64 { return [3]float64{s.Low, s.Mid, s.High} }
 	a := &station.Ahead{Begin: r.Schedule.Begin, Mid: f.Mid, Low: f.Low, High: f.High,
 		Peak: span(f.Peak), Above: span(f.Above), Body: span(f.BodyPeak), Go: f.Go}
-	a.KinKnown, a.Kin, a.Distance = r.Kin.Enough, r.Kin.Kin, r.Kin.Distance
+	a.KinKnown, a.Kin, a.Stranger, a.Distance = r.Kin.Enough, r.Kin.Kin, r.Kin.Far, r.Kin.Distance
 	for _, why := range f.Reasons {
 		if a.Code == "" || (why.Stops && !a.Stops) { // the first that stops, else the first
 			a.Code, a.Text, a.Remedy, a.Stops = string(why.Code), why.Text, why.Remedy, why.Stops

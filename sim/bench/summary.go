@@ -34,7 +34,7 @@ type Summary struct {
 	ToPeakS      *float64 `json:"time_to_peak_s"`
 	CoolS        *float64 `json:"cool_to_60_s"` // from the peak
 
-	EstimateRmsC  *float64 `json:"estimate_rms_c"`        // estimated minus true corner joint while heating, from the first estimate on
+	EstimateRmsC  *float64 `json:"estimate_rms_c"`        // estimated minus true corner joint while heating by the plan
 	EstimatePeakC *float64 `json:"estimate_peak_error_c"` // the same between the highest of both
 	BandCovers    *float64 `json:"band_covers"`           // share of that time in which the true joint is inside the estimate's band
 	KinDistance   *float64 `json:"kin_distance"`          // from the boards of the lesson, at the last forecast before reflow; null without a lesson
@@ -173,7 +173,7 @@ func (w *walk) estimates(s *Summary) {
 	n, inside := 0, 0
 	for i := range w.res.Rows {
 		r := &w.res.Rows[i]
-		if r.Quality[est] != unit.Good || cools {
+		if r.Quality[est] != unit.Good || r.Quality[w.column("target")] != unit.Good || cools {
 			continue
 		}
 		if plan := w.snap.Run.Plan; plan != nil {
