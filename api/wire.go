@@ -16,7 +16,7 @@ type State struct {
 	Sentence        string           `json:"sentence" doc:"The state in words, for people"`
 	SentenceMeaning string           `json:"sentence_meaning" doc:"Changes only when the sentence means something new"`
 	State           string           `json:"state" enum:"idle,running,holding,held,restarting,stopping,stopped,aborting,aborted,complete"`
-	Phase           string           `json:"phase" enum:",proving_air,proving_sensors,heating,waiting,lift_window,cooling,run_on,safe_to_touch"`
+	Phase           string           `json:"phase" enum:",proving_layers,proving_air,proving_sensors,heating,waiting,lift_window,cooling,run_on,safe_to_touch"`
 	Ended           *EndedState      `json:"ended" doc:"How the last run ended; null before the first and while one runs"`
 	Run             *RunState        `json:"run" doc:"The present or the last run; null before the first"`
 	Joint           *JointState      `json:"joint" doc:"The coldest joint; null when no joint sensor is fitted"`

@@ -2,7 +2,7 @@
 // and its quality says why. Nothing here has behaviour.
 
 export type RunState = 'idle' | 'running' | 'holding' | 'held' | 'restarting' | 'stopping' | 'stopped' | 'aborting' | 'aborted' | 'complete';
-export type Phase = '' | 'proving_air' | 'proving_sensors' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
+export type Phase = '' | 'proving_layers' | 'proving_air' | 'proving_sensors' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
 export type Kind = 'removal' | 'placement' | 'reball';
 export type Command = 'start' | 'hold' | 'restart' | 'stop' | 'reset' | 'acknowledge' | 'confirm_lift';
 
