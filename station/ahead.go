@@ -40,7 +40,8 @@ func (s *Station) commit(now time.Duration) {
 	if s.committed || sn.State != Running || !sn.Run.HasPlan {
 		return
 	}
-	if sn.Run.Point.Segment < s.commitSeg || sn.Run.Profile < sn.Run.Plan.HoldEnd(s.commitSeg-1) {
+	s.first(now)
+	if sn.State != Running || !s.atGate() {
 		return
 	}
 	if !s.mayReflow(now) {
@@ -55,6 +56,37 @@ func (s *Station) commit(now time.Duration) {
 	s.heldFor = 0
 	_ = s.move(Hold) // listed for running
 }
+
+// atGate reports whether the next step is the one into reflow.
+func (s *Station) atGate() bool {
+	r := &s.snap.Run
+	return r.HasPlan && r.Point.Segment >= s.commitSeg && r.Profile >= r.Plan.HoldEnd(s.commitSeg-1)
+}
+
+// first asks once right after the warm-up proof, while the part is still below 120 °C, whether the run can come to its end at all: a board
+// this machine cannot carry is best refused before it is heated. The proof has shown how the board takes heat; two forecasts in a
+// row must say so, because the first plan of a run is still rough. Restart overrides it, and the question comes again before reflow.
+func (s *Station) first(now time.Duration) {
+	sn := &s.snap
+	a := sn.Ahead
+	if s.asked || !sn.Run.Order.proves() || a == nil || a.Begin <= s.askedAt || a.Begin < s.planned || now-a.Begin > aheadFresh {
+		return
+	}
+	s.askedAt = a.Begin
+	if s.doubts++; !a.Stops {
+		s.asked = true
+		return
+	}
+	if s.doubts < firstDoubts {
+		return
+	}
+	sn.NoGo, sn.Why, s.asked = true, a, true
+	s.heldFor = 0
+	_ = s.move(Hold) // listed for running
+}
+
+// firstDoubts is how many forecasts in a row must speak against a run right after its proof.
+const firstDoubts = 3
 
 // commitSegment is the first segment that takes the joint past its solidus: the run commits itself when it enters it.
 func commitSegment(p *process.Profile) int {

@@ -135,6 +135,7 @@ func (s *Station) fromHere() {
 		return
 	}
 	s.walkThrough(&s.profile, plan)
+	s.planned = sn.At
 	sn.Run.Plan, sn.Run.HasPlan, sn.Run.Point = plan, true, plan.At(0)
 	sn.Phase = PhaseHeat
 }

@@ -102,7 +102,7 @@ func (s *Station) command(now time.Duration, c Command) error {
 			return err
 		}
 		if s.snap.NoGo { // somebody has read the reason and goes on all the same
-			s.snap.NoGo, s.committed = false, true
+			s.snap.NoGo, s.committed = false, s.atGate()
 		}
 		return nil
 	case Acknowledge:
@@ -186,6 +186,7 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	s.lifted, s.airFor, s.heldFor = false, 0, 0
 	s.melts = [safety.MaxSensors]control.Melt{}
 	sn.Melted, sn.MeltSensor, sn.MeltSeen = false, 0, 0
+	s.asked, s.askedAt, s.doubts, s.planned = false, 0, 0, now
 	s.committed, s.commitSeg, sn.NoGo, sn.Why = false, max(1, commitSegment(p)), false, nil
 	s.ahead.Store(nil)
 	sn.Ahead = nil

@@ -108,6 +108,10 @@ type Station struct {
 	melts     [safety.MaxSensors]control.Melt
 	committed bool          // the run has gone into reflow, or a person said that it shall
 	commitSeg int           // the segment that takes it there
+	asked     bool          // the first question, after the proof, is answered
+	askedAt   time.Duration // begin of the forecast that was last looked at for it
+	doubts    int           // how many were
+	planned   time.Duration // when the plan that is followed was made
 	offAt     time.Duration // when heat last ended
 	wasHot    bool
 	last      time.Duration

@@ -221,7 +221,7 @@ const (
 const soonRoom = 40
 
 // horizon is the farthest a plan looks, s.
-const horizon = 1000
+const horizon = 1300
 
 // Solve does a piece of work: fit, state, plan. It takes some ten milliseconds and touches nothing but the work.
 func Solve(w Work) Result {
