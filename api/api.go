@@ -96,6 +96,9 @@ type Options struct {
 	BootID  string      // new at each start of the process
 	Log     *zap.Logger // nil: no log
 
+	// Lessons counts the boards of the type on the machine that were learned from; nil where nothing learns.
+	Lessons func(context.Context) int
+
 	// Collectors are added to /metrics, for what only their owner can count, such as a histogram of lateness.
 	Collectors []prometheus.Collector
 }

@@ -138,6 +138,8 @@ type StartOrder struct {
 	Part    string `json:"part,omitempty" maxLength:"120"`
 	Serial  string `json:"serial,omitempty" maxLength:"120"`
 	Proof   bool   `json:"proof,omitempty" doc:"Prove every thermocouple by a gentle warm-up before real heat"`
+	NoJoint bool   `json:"no_joint,omitempty" doc:"Repeat a learned board with no thermocouple at the joint, steered by an estimate; begins with the warm-up"`
+	Bounded bool   `json:"bounded_peak,omitempty" doc:"With no_joint: go without a lesson or a package top, or on another board, at a lowered peak"`
 	By
 }
 
@@ -227,6 +229,7 @@ func (s *Server) start(ctx context.Context, in *struct {
 	}
 	// The order holds a copy of the profile: whatever happens to the catalogue, the run follows what was ordered.
 	o.Profile, o.Kind, o.Proof = p, p.Kind, in.Body.Proof
+	o.NoJoint, o.BoundedPeak = in.Body.NoJoint, in.Body.Bounded
 	if o.Board == "" {
 		o.Board = s.o.Station.Setup().Board
 	}

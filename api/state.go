@@ -62,7 +62,7 @@ func runOf(s *station.Snapshot, v *process.Verdict) *RunState {
 	out := &RunState{
 		ID: r.ID, Kind: string(o.Kind), Profile: o.Profile.Title, Board: o.Board, Part: o.Part, Serial: o.Serial, By: o.By,
 		Elapsed: seconds(r.Elapsed), ProfileTime: seconds(r.Profile), SegmentIndex: r.Point.Segment, SegmentLeft: seconds(r.Point.SegmentLeft),
-		Waiting: r.Waiting, Target: round(float64(r.Point.Target), 100),
+		Waiting: r.Waiting, Target: round(float64(r.Point.Target), 100), NoJoint: o.NoJoint, BoundedPeak: o.BoundedPeak, Lessons: o.Lessons,
 	}
 	if out.Profile == "" {
 		out.Profile = o.Profile.Name
@@ -84,6 +84,13 @@ func runOf(s *station.Snapshot, v *process.Verdict) *RunState {
 
 // jointOf shows the coldest joint; with none usable the first joint sensor and why it has no number.
 func jointOf(s *station.Snapshot, u *station.Setup) *JointState {
+	if o := s.Run.Order; o != nil && o.NoJoint && s.State.Live() {
+		j := &JointState{Sensor: station.EstimateColumn, Label: "Joint, estimated", Quality: unit.NotRead.String(), Estimated: true}
+		if e := &s.Estimate; e.Has {
+			j.Temp, j.Doubt, j.Quality = number(float64(e.Joint)), number(float64(e.Doubt)), unit.Good.String()
+		}
+		return j
+	}
 	// The coldest joint is the one that decides whether a part can be lifted, so it is the one that is shown.
 	i := s.Coldest
 	if i < 0 || i >= len(u.Sensors) {
@@ -190,9 +197,13 @@ func forecastOf(s *station.Snapshot) *ForecastState {
 	if a == nil || !s.State.Heats() || s.Phase == station.PhaseCool {
 		return nil
 	}
+	why := a
+	if s.NoGo && s.Why != nil {
+		why = s.Why // what held the run; what comes after is made standing still
+	}
 	span := func(v [3]float64) Span { return Span{round(v[0], 10), round(v[1], 10), round(v[2], 10)} }
 	return &ForecastState{Begin: seconds(a.Begin - s.Run.Begun), Peak: span(a.Peak), Above: span(a.Above), Body: span(a.Body),
-		Go: a.Go, Held: s.NoGo, Code: a.Code, Text: a.Text, Remedy: a.Remedy}
+		Go: a.Go, Held: s.NoGo, Code: why.Code, Text: why.Text, Remedy: why.Remedy}
 }
 
 // forecastCurve thins the forecast to one value every 2 s: a curve of minutes on a screen needs no more.

@@ -31,7 +31,7 @@ func keysOf(prefix string, v any, into map[string]bool) {
 }
 
 // The names that pages and scripts rely on. Changing one breaks them: add, do not rename.
-const stateKeys = `alarms alarms.at_s alarms.cause_present alarms.code alarms.do alarms.first_out alarms.limit_c alarms.state alarms.subject
+const stateKeys = `joint.doubt_c run.bounded_peak run.lessons run.no_joint alarms alarms.at_s alarms.cause_present alarms.code alarms.do alarms.first_out alarms.limit_c alarms.state alarms.subject
 alarms.title alarms.trip_id alarms.value_c allowed_commands at_s board boot_id controls controls.asking controls.holder controls.holder.id
 controls.holder.name controls.holder.role ended ended.by ended.code ended.reason ended.state fan
 forecast forecast.begin_s forecast.code forecast.go forecast.held forecast.package_top_c forecast.package_top_c.high forecast.package_top_c.low
@@ -129,7 +129,7 @@ func TestWithoutAReadingThereIsNullAndAReason(t *testing.T) {
 	d := newDesk(t)
 	d.snap.Coldest, d.snap.Sensors[0] = -1, unit.Unusable(0, unit.NoAnswer)
 	_, _, text := ask(t, newServer(t, d), request("GET", "/api/v1/state", ""))
-	if !strings.Contains(text, `"joint":{"sensor":"joint-corner","label":"Corner joint","temp_c":null,"quality":"no_answer","estimated":false}`) {
+	if !strings.Contains(text, `"joint":{"sensor":"joint-corner","label":"Corner joint","temp_c":null,"quality":"no_answer","estimated":false,"doubt_c":null}`) {
 		t.Error(text)
 	}
 	if !strings.Contains(text, `"run":null`) || !strings.Contains(text, `"ended":null`) {
@@ -243,5 +243,17 @@ func BenchmarkStateForTheStream(b *testing.B) {
 		if _, err := json.Marshal(stateMessage{"state", 1, stateOf(&d.snap, v)}); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func TestAnEstimatedJointIsShownAsOne(t *testing.T) {
+	d := newDesk(t)
+	d.running(t)
+	d.snap.Run.Order = &station.RunOrder{NoJoint: true, Profile: d.snap.Run.Order.Profile}
+	d.snap.Estimate = station.EstimateNow{Has: true, Joint: 187.4, Doubt: 2.6}
+	var st State
+	get(t, newServer(t, d), "/api/v1/state", &st)
+	if j := st.Joint; !j.Estimated || *j.Temp != 187.4 || *j.Doubt != 2.6 || j.Label != "Joint, estimated" || !st.Run.NoJoint {
+		t.Errorf("%+v", j)
 	}
 }

@@ -67,6 +67,13 @@ func (s *Server) registerViews(a huma.API) {
 		s.o.Station.Latest(&snap)
 		return &body[ForecastView]{forecastCurve(&snap)}, nil
 	})
+	operation(s, a, "GET", "/api/v1/lessons", "lessons", "How many boards of the type on the machine were learned from", AccessLook, func(ctx context.Context, _ *struct{}) (*body[LessonsView], error) {
+		out := LessonsView{}
+		if s.o.Lessons != nil {
+			out.Lessons = s.o.Lessons(ctx)
+		}
+		return &body[LessonsView]{out}, nil
+	})
 	operation(s, a, "GET", "/api/v1/profiles", "profiles", "What may be run", AccessLook, func(context.Context, *struct{}) (*body[ProfilesView], error) {
 		out := ProfilesView{Profiles: []ProfileView{}}
 		for _, p := range s.o.Profiles.List() {
@@ -94,6 +101,11 @@ func profileView(p ProfileInfo) ProfileView {
 		v.Total = seconds(plan.Total())
 	}
 	return v
+}
+
+// LessonsView is what was learned of the board type on the machine.
+type LessonsView struct {
+	Lessons int `json:"lessons" minimum:"0"`
 }
 
 // profile looks one up, and tells a name that is not in the catalogue from a profile that is broken.

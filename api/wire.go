@@ -64,6 +64,9 @@ type RunState struct {
 	SegmentLeft  float64 `json:"segment_left_s"`
 	Waiting      bool    `json:"waiting"`
 	Target       float64 `json:"target_c"`
+	NoJoint      bool    `json:"no_joint" doc:"A repeat that no joint thermocouple watches"`
+	BoundedPeak  bool    `json:"bounded_peak" doc:"With a lowered peak, because the joint is not known well"`
+	Lessons      int     `json:"lessons" doc:"Earlier boards of the type that this run builds on"`
 	Verdict      *string `json:"verdict" enum:"pass,fail" doc:"Null until the run has been judged"`
 }
 
@@ -73,7 +76,8 @@ type JointState struct {
 	Label     string   `json:"label"`
 	Temp      *float64 `json:"temp_c"`
 	Quality   string   `json:"quality"`
-	Estimated bool     `json:"estimated"`
+	Estimated bool     `json:"estimated" doc:"Nothing measures the joint: the temperature is what the law takes it for"`
+	Doubt     *float64 `json:"doubt_c" doc:"Half the width of the band that holds the true joint 95 % of the time; null where it is measured"`
 }
 
 // SensorState is one sensor.

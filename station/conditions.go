@@ -61,7 +61,7 @@ func Allowed(s *Snapshot) []Event {
 	out := []Event{Stop}
 	switch s.State {
 	case Idle, Complete, Stopped:
-		if s.Verdict.Ready && !s.Verdict.Tripped && s.Recording {
+		if (s.Verdict.Ready || s.ReadyBlind) && !s.Verdict.Tripped && s.Recording {
 			out = append(out, Start)
 		}
 	case Running:

@@ -102,6 +102,20 @@ func (s *Station) prepareBlind(o *RunOrder, b *beginning) error {
 	return nil
 }
 
+// readyBlind reports whether everything else holds for a run in which no joint is measured. Asked at rest only.
+func (s *Station) readyBlind() bool {
+	if s.learns == nil || s.snap.State.Live() {
+		return false
+	}
+	facts := s.facts
+	for i := range s.setup.Sensors {
+		if s.setup.Sensors[i].Role == safety.RoleJoint {
+			facts.Without = facts.Without.With(i)
+		}
+	}
+	return safety.Ready(&s.setup.Limits, &facts)
+}
+
 // standIn is the coldest of package top and board, for want of a joint.
 func (s *Station) standIn() (c unit.Celsius, ok bool) {
 	for i, info := range s.setup.Sensors {

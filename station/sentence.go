@@ -36,6 +36,9 @@ func Sentence(s *Snapshot, u *Setup) (text, meaning string) {
 
 func idleSentence(s *Snapshot, u *Setup) (text, meaning string) {
 	for _, p := range PermissivesNow(&u.Limits, &s.Facts) {
+		if !p.Holds && s.ReadyBlind {
+			return "No joint reads: push its plug home, or repeat a board that was learned here without one.", "idle/no_joint"
+		}
 		if !p.Holds {
 			return "No heat: " + p.Text + ". " + p.Do, "idle/" + p.Code
 		}

@@ -44,6 +44,9 @@ type Snapshot struct {
 	MeltSensor int
 	MeltSeen   unit.Celsius
 
+	// ReadyBlind says that a run without a joint thermocouple could start where one with it could not.
+	ReadyBlind bool
+
 	Verdict safety.Verdict
 	Facts   safety.Facts // what the verdict was reached from, so that a page can list permissives
 	Alarms  [MaxAlarms]safety.Active

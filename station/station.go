@@ -190,6 +190,7 @@ func (s *Station) Tick(now, late time.Duration) {
 	s.facts.Driven = s.driven
 	verdict := s.keeper.Judge(now, &s.facts)
 	sn.Verdict, sn.Facts = verdict, s.facts
+	sn.ReadyBlind = s.readyBlind()
 	s.advance(now, dt, &verdict)
 
 	s.steer(now, &verdict)

@@ -111,6 +111,7 @@ func (c *serveCmd) Run(e *env) error {
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
 		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
+		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(b.Setup)).Lessons) },
 		ShowCode: func(code string) {
 			if shown {
 				fmt.Fprintf(e.out, "Pairing code: %s\n", code)
