@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -70,23 +71,24 @@ func (c *serveCmd) Run(e *env) error {
 		return err
 	}
 	assembled(b)
-	rec, closeRec := openRecords(e.ctx, conf.Data, log)
+	var built atomic.Pointer[station.Station]
+	kept := func(err error) {
+		if err != nil {
+			log.Error("the disk does not take the record; it goes on in memory, and no new run may start", zap.Error(err))
+		} else {
+			log.Info("the record is kept again, with what was owed to the disk")
+		}
+		if st := built.Load(); st != nil {
+			st.SetRecording(err == nil)
+		}
+	}
+	rec, closeRec := openRecords(e.ctx, conf.Data, log, kept)
 	defer closeRec()
 
 	bootID := newBootID()
-	var st *station.Station
 	clerk := station.NewClerk(b.Setup, rec, func(o *station.RunOrder) station.RunHead {
 		return headOf(o, b.Setup, bootID)
-	}, func(err error) {
-		if err != nil {
-			log.Error("the record cannot be kept; the run goes on from memory", zap.Error(err))
-		} else {
-			log.Info("the record is kept again")
-		}
-		if st != nil {
-			st.SetRecording(err == nil)
-		}
-	})
+	}, kept)
 	school := &lessons{kept: rec, log: log}
 	clerk.OnLesson(func(ctx context.Context, run int64, _ *station.RunOrder, l *learn.Lesson) (string, string) {
 		return school.taught(ctx, b.Setup, run, l)
@@ -101,6 +103,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	built.Store(st)
 	drive.latest, mind.tell = clerk.Latest, st.SetAhead
 	if rec.broken {
 		st.SetRecording(false)
@@ -183,7 +186,8 @@ type records struct {
 }
 
 // openRecords opens the database. When that fails the page still comes up, with the reason, and no run may start.
-func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, func()) {
+// A disk that fails later is told to report; what it lacks is kept in memory until it works again.
+func openRecords(ctx context.Context, dir string, log *zap.Logger, report func(error)) (records, func()) {
 	db, err := store.Open(ctx, dir)
 	if err != nil {
 		log.Error("records cannot be kept, so no run may start; the page is up", zap.Error(err))
@@ -197,10 +201,24 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger) (records, fun
 		log.Warn("a run was interrupted and is now aborted; nothing resumes by itself",
 			zap.Int64("run", r.Head.ID), zap.Float64("last_sample_s", r.LastAt.Seconds()))
 	}
-	return records{db, db, db, false}, func() {
-		if err := db.Close(); err != nil {
-			log.Error("close records", zap.Error(err))
-		}
+	spare, err := store.NewSpare(ctx, db, report)
+	if err != nil {
+		log.Error("no memory could be put behind the disk; a run whose record fails is lost", zap.Error(err))
+		return records{db, db, db, false}, func() { closeRecords(log, db.Close) }
+	}
+	watching, endWatch := context.WithCancel(context.WithoutCancel(ctx))
+	go spare.Watch(watching)
+	return records{spare, spare, spare, false}, func() {
+		endWatch()
+		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second) // a stalled disk must not keep the process
+		defer cancel()
+		closeRecords(log, func() error { return errors.Join(spare.Close(last), db.Close()) })
+	}
+}
+
+func closeRecords(log *zap.Logger, end func() error) {
+	if err := end(); err != nil {
+		log.Error("close records", zap.Error(err))
 	}
 }
 
