@@ -35,7 +35,7 @@ func descriptions() []described {
 
 // check checks a file of any kind the program reads and prints what it is. An error lists every problem with its line.
 func check(path string, out io.Writer) (int, error) {
-	data, err := readFile(path, strict.MaxSize)
+	data, err := readFile(path, max(strict.MaxSize, network.MaxSize))
 	if err != nil {
 		return exitBad, err
 	}

@@ -74,9 +74,10 @@ func blame(file string, data []byte, found []plant.Problem) error {
 		return nil
 	}
 	var wrong strict.Problems
+	lines := strict.LinesOf(data)
 	for _, p := range found {
 		what, allowed, _ := strings.Cut(p.What, ", allowed ")
-		wrong = append(wrong, strict.Problem{File: file, Line: strict.At(data, p.Key), Key: p.Key, What: what, Allowed: allowed})
+		wrong = append(wrong, strict.Problem{File: file, Line: lines.At(p.Key), Key: p.Key, What: what, Allowed: allowed})
 	}
 	sort.SliceStable(wrong, func(i, j int) bool { return wrong[i].Line < wrong[j].Line })
 	return wrong

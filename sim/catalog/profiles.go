@@ -96,12 +96,13 @@ func seconds(s float64) time.Duration {
 // placed gives each problem the line of its key. Whoever forgot a key is told that, and not that its value is 0.
 func placed(file string, data []byte, wrong process.Problems) strict.Problems {
 	var out strict.Problems
+	lines := strict.LinesOf(data)
 	for _, p := range wrong {
 		aboutValue := strings.HasPrefix(p.What, "is ") || strings.HasPrefix(p.What, "has ") || strings.HasPrefix(p.What, "there are ")
-		if aboutValue && !strict.Present(data, p.Key) {
+		if aboutValue && !lines.Present(p.Key) {
 			p.What = "is missing"
 		}
-		out = append(out, strict.Problem{File: file, Line: strict.At(data, p.Key), Key: p.Key, What: p.What, Allowed: p.Allowed})
+		out = append(out, strict.Problem{File: file, Line: lines.At(p.Key), Key: p.Key, What: p.What, Allowed: p.Allowed})
 	}
 	return out
 }

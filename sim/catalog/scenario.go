@@ -76,6 +76,7 @@ func ParseScenario(file string, data []byte) (Scenario, error) {
 		return Scenario{}, err
 	}
 	var wrong strict.Problems
+	var lines *strict.Lines // found with the first problem, if there is one
 	bad := func(what, allowed string, path ...any) {
 		key := ""
 		for _, p := range path {
@@ -86,7 +87,12 @@ func ParseScenario(file string, data []byte) (Scenario, error) {
 				key += fmt.Sprintf("[%d]", v)
 			}
 		}
-		wrong = append(wrong, strict.Problem{File: file, Line: strict.Line(data, path...), Key: strings.TrimPrefix(key, "."), What: what, Allowed: allowed})
+		if lines == nil {
+			found := strict.LinesOf(data)
+			lines = &found
+		}
+		key = strings.TrimPrefix(key, ".")
+		wrong = append(wrong, strict.Problem{File: file, Line: lines.At(key), Key: key, What: what, Allowed: allowed})
 	}
 	need := func(v, key, allowed string) {
 		if v == "" {

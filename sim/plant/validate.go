@@ -84,10 +84,18 @@ func (c *checker) head(prefix string, h *Head) {
 func (c *checker) banks(banks []Bank) {
 	if len(banks) > MaxBanks {
 		c.say("bank", fmt.Sprintf("has %d entries, allowed 0…%d", len(banks), MaxBanks))
+		return // what is wrong with each of them nobody wants to read
 	}
 	total := 0
 	var faces []rect
 	names := map[string]bool{"top": true, "bottom": true, "": true}
+	for k := range banks {
+		total += len(banks[k].Emitters)
+	}
+	if total > maxEmitters {
+		c.say("bank", fmt.Sprintf("has %d emitters in all, allowed 0…%d", total, maxEmitters))
+		return
+	}
 	for k := range banks {
 		b := &banks[k]
 		c.prefix = fmt.Sprintf("bank[%d].", k)
@@ -95,7 +103,6 @@ func (c *checker) banks(banks []Bank) {
 			c.say("name", fmt.Sprintf("is %q, allowed a name of its own, not top or bottom", b.Name))
 		}
 		names[b.Name] = true
-		total += len(b.Emitters)
 		if len(b.Emitters) == 0 {
 			c.say("emitters", "is empty, allowed one or more places")
 		}
@@ -122,9 +129,6 @@ func (c *checker) banks(banks []Bank) {
 		}
 	}
 	c.prefix = ""
-	if total > maxEmitters {
-		c.say("bank", fmt.Sprintf("has %d emitters in all, allowed 0…%d", total, maxEmitters))
-	}
 }
 
 // Validate returns everything that is wrong with the board, nothing when it can be simulated.
