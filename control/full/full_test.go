@@ -48,7 +48,6 @@ func walking(l *solving) func() float64 {
 }
 
 // window is what a lead-free run is judged by.
-var window = forecast.Window{Liquidus: 220, PeakMin: 235, PeakMax: 245, AboveMin: 30, AboveMax: 90, Body: 250, Board: 260}
 
 func fullLaw(tr trial, zones []control.Zone) *solving {
 	f := factsOf(tr.machine, tr.board)
