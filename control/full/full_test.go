@@ -5,7 +5,6 @@ import (
 	"time"
 
 	"trivet/control"
-	"trivet/control/forecast"
 	"trivet/control/full"
 	"trivet/process/unit"
 )
