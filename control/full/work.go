@@ -236,7 +236,11 @@ func Solve(w Work) Result {
 		weights.Tight = boardid.Sibling()
 		if fit, err := boardid.Fit(w.Guess, w.Track, w.From, weights); err == nil {
 			r.Fit, params = fit, fit.Params
-			r.Kin = observe.Kin(fit.Strain, fit.Misfit, w.Track, !unseen)
+			if unseen {
+				r.Kin = observe.KinBlind(fit.StrainBlind(), fit.Misfit, w.Track)
+			} else {
+				r.Kin = observe.Kin(fit.Strain, fit.Misfit, w.Track)
+			}
 		}
 		if r.Kin.Far {
 			w.Stranger, w.Kin, w.From = true, r.Kin, boardid.Theta{}

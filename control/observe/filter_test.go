@@ -110,19 +110,19 @@ func TestTheFilterStepAllocatesNothing(t *testing.T) {
 func TestKinIsToldByStrainAndMisfitOnceThereIsHeat(t *testing.T) {
 	m := board()
 	tr, _ := warmed(m, 0, 200, model.HasBody|model.HasBoard, rand.New(rand.NewPCG(5, 1)))
-	if k := Kin(1.6, 0.4, tr, false); !k.Kin || k.Distance < 0.8 || k.Distance > 1.2 {
+	if k := Kin(1.6, 0.4, tr); !k.Kin || k.Distance < 0.8 || k.Distance > 1.2 {
 		t.Errorf("a board like half of its kin is at distance %.2f, kin %v", k.Distance, k.Kin)
 	}
-	if k := Kin(5, 0.6, tr, false); k.Kin || !k.Enough {
-		t.Errorf("a board five standard deviations off is taken for kin at %.2f", k.Distance)
+	if k := KinBlind(8, 0.6, tr); k.Kin || !k.Enough {
+		t.Errorf("a board far off is taken for kin at %.2f", k.Distance)
 	}
-	if k := Kin(4.5, 0.6, tr, true); !k.Kin {
+	if k := Kin(4.5, 0.6, tr); !k.Kin {
 		t.Errorf("with a joint to look at, %.2f should still do", k.Distance)
 	}
-	if k := Kin(1, 0.3, &model.Track{Samples: tr.Samples[:20]}, false); k.Enough || k.Kin {
+	if k := Kin(1, 0.3, &model.Track{Samples: tr.Samples[:20]}); k.Enough || k.Kin {
 		t.Error("twenty seconds of hardly any heat are taken for proof")
 	}
-	if k := Kin(math.NaN(), 0.3, tr, false); k.Kin {
+	if k := Kin(math.NaN(), 0.3, tr); k.Kin {
 		t.Error("what is not a number is taken for kin")
 	}
 }

@@ -37,24 +37,38 @@ type Kinship struct {
 	Far      bool // it is so clearly another that nothing learned of the type helps with it, however early
 }
 
-// Bounds of kinship, found on boards drawn at random with masses within ±5 % and heat transfer within ±10 % of their type's, and
-// checked by TestStrangersAreToldFromKin in sim/bench.
-const (
-	kinUsual  = 2.0 // strain and misfit of half of all kin
-	kinMisfit = 3.0 // a misfit of one weighs like so many standard deviations of strain
-	kinHot    = 30  // K above the start from which on it counts
-	kinEnough = 20  // s of that
-	kinLimit  = 2.1 // without a joint thermocouple, where a wrong lesson would mislead
+// measure is how strain and misfit make a distance, and from which distance on a board is none of its type. Found on boards drawn at
+// random with masses within ±5 % and heat transfer within ±10 % of their type's.
+type measure struct {
+	usual  float64 // strain and misfit together of half of all kin
+	misfit float64 // a misfit of one weighs like so many standard deviations of strain
+	limit  float64 // distance
+}
+
+var (
+	// Without a joint thermocouple a wrong lesson would mislead.
+	blindly = measure{usual: 3.3, misfit: 2.3, limit: 2.1}
 	// With one the joint itself corrects what the lesson gets wrong: only a board that is clearly another loses it.
-	kinSeen = 3.0
-	kinFar  = 1.4 // times the limit: early in a run kin may be past the limit, but not that far
+	seeing = measure{usual: 2.0, misfit: 3.0, limit: 3.0}
 )
 
-// Kin judges how alike a board is to its type by the fit that looked for it there: how far from the middle of the type the fit had to go
-// (strain, in standard deviations of one board) and what it could not explain all the same (misfit). seen tells whether a joint
-// thermocouple was there.
-func Kin(strain, misfit float64, tr *model.Track, seen bool) Kinship {
-	k := Kinship{Distance: math.Hypot(strain, kinMisfit*misfit) / kinUsual}
+const (
+	kinHot    = 30  // K above the start from which on heat counts
+	kinEnough = 20  // s of that
+	kinFar    = 1.4 // times the limit: early in a run kin may be past the limit, but not that far
+)
+
+// Kin judges how alike a board with a joint thermocouple is to its type by the fit that looked for it there: how far from the middle of the
+// type the fit had to go (strain, see boardid.Fitted) and what it could not explain all the same (misfit).
+func Kin(strain, misfit float64, tr *model.Track) Kinship { return seeing.judge(strain, misfit, tr) }
+
+// KinBlind is Kin for a run without a joint thermocouple, with the strain of boardid.Fitted.StrainBlind.
+func KinBlind(strain, misfit float64, tr *model.Track) Kinship {
+	return blindly.judge(strain, misfit, tr)
+}
+
+func (m measure) judge(strain, misfit float64, tr *model.Track) Kinship {
+	k := Kinship{Distance: math.Hypot(strain, m.misfit*misfit) / m.usual}
 	start, ok := tr.Start()
 	if !ok {
 		return Kinship{}
@@ -66,12 +80,8 @@ func Kin(strain, misfit float64, tr *model.Track, seen bool) Kinship {
 			k.Seconds++
 		}
 	}
-	limit := kinLimit
-	if seen {
-		limit = kinSeen
-	}
 	k.Enough = k.Seconds >= kinEnough
-	k.Kin = k.Enough && k.Distance < limit
-	k.Far = k.Enough && !(k.Distance < kinFar*limit)
+	k.Kin = k.Enough && k.Distance < m.limit
+	k.Far = k.Enough && !(k.Distance < kinFar*m.limit)
 	return k
 }
