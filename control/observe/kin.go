@@ -55,7 +55,7 @@ var (
 const (
 	kinHot    = 30  // K above the start from which on heat counts
 	kinEnough = 20  // s of that
-	kinFar    = 1.4 // times the limit: early in a run kin may be past the limit, but not that far
+	kinFar    = 2.0 // times the limit: early in a run kin may be past the limit, but not that far
 )
 
 // Kin judges how alike a board with a joint thermocouple is to its type by the fit that looked for it there: how far from the middle of the
