@@ -13,7 +13,7 @@ import (
 func Blind(ball, ambient float64, learned bool) float64 {
 	hot := math.Max(0, ball-ambient)
 	if learned {
-		return 1.0 + 0.004*hot
+		return 1.2 + 0.0035*hot
 	}
 	return 1.4 + 0.017*hot
 }
