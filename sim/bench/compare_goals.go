@@ -13,14 +13,13 @@ type Goal struct {
 	Words  string
 }
 
-// Goals returns what the project set itself; judgements, no source. Each figure is of the true joint. "Above 150 °C" here contains
-// the melting kink, where the goal would leave it out: what is met here is met the more there.
+// Goals returns what the project set itself; judgements, no source. Each figure is of the true joint.
 func Goals() []Goal {
 	return []Goal{
 		{"rms_c", "median", 1.0, "whole heating phase, rms"},
 		{"rms_c", "95 %", 2.5, "whole heating phase, rms"},
-		{"rms_above_150_c", "median", 0.5, "above 150 °C, melting included, rms"},
-		{"rms_above_150_c", "95 %", 1.5, "above 150 °C, melting included, rms"},
+		{"rms_above_150_no_kink_c", "median", 0.5, "above 150 °C, outside the melting range, rms"},
+		{"rms_above_150_no_kink_c", "95 %", 1.5, "above 150 °C, outside the melting range, rms"},
 		{"peak_error_c", "median", 1, "peak, either side"},
 		{"peak_error_c", "95 %", 3, "peak, either side"},
 		{"peak_error_c", "highest", 2, "peak, above its target"},

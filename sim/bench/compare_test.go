@@ -134,7 +134,7 @@ func TestAGoalIsMetAtItsLimitAndNotAbove(t *testing.T) {
 	}
 	for k, want := range map[string]string{
 		"rms_c median": "met", "rms_c 95 %": "not met", "peak_error_c highest": "met", "peak_error_c 95 %": "not met",
-		"time_above_liquidus_error_s median": "no board got there", "rms_above_150_c median": "no board got there",
+		"time_above_liquidus_error_s median": "no board got there", "rms_above_150_no_kink_c median": "no board got there",
 	} {
 		if words[k] != want {
 			t.Errorf("%s is %q; want %q", k, words[k], want)

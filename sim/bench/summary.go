@@ -23,6 +23,7 @@ type Summary struct {
 
 	RmsC         *float64 `json:"rms_c"`                       // true corner joint against the plan, heating phase, from the first heat to the lift
 	RmsAbove150C *float64 `json:"rms_above_150_c"`             // the same where the plan is above 150 °C
+	RmsNoKinkC   *float64 `json:"rms_above_150_no_kink_c"`     // the same without the range in which the solder melts
 	PeakErrorC   *float64 `json:"peak_error_c"`                // true peak minus the profile's peak target
 	PeakC        *float64 `json:"peak_c"`                      // true peak of the coldest joint
 	TalErrorS    *float64 `json:"time_above_liquidus_error_s"` // true time above liquidus minus that of the plan as it was followed
@@ -100,8 +101,8 @@ func (w *walk) figures(s *Summary) {
 	target, profile, power := w.column("target"), w.column("profile_time"), w.column("power")
 	cool, hasCool := plan.CoolSegment()
 	liq := float64(w.p.Profile.Alloy.Liquidus)
-	var sum, sum150, tal, talPlan float64
-	var n, n150 int
+	var sum, sum150, sumNoKink, tal, talPlan float64
+	var n, n150, nNoKink int
 	var maxT, peak, body, board, element, delta, toPeak float64
 	peak = -1000
 	var at60 float64
@@ -141,6 +142,10 @@ func (w *walk) figures(s *Summary) {
 		if want > 150 {
 			sum150 += square(joint - want)
 			n150++
+			if !w.kink(want) {
+				sumNoKink += square(joint - want)
+				nNoKink++
+			}
 		}
 	}
 	num := func(v float64) *float64 { return &v }
@@ -148,7 +153,7 @@ func (w *walk) figures(s *Summary) {
 		s.RmsC, s.MaxDeltaTC = num(rms(sum, n)), num(delta)
 	}
 	if n150 > 0 {
-		s.RmsAbove150C = num(rms(sum150, n150))
+		s.RmsAbove150C, s.RmsNoKinkC = num(rms(sum150, n150)), num(rms(sumNoKink, nNoKink))
 	}
 	s.PeakC, s.MaxBodyC, s.MaxBoardC, s.MaxElementC = num(peak), num(body), num(board), num(element)
 	if float64(w.p.Profile.Peak())-maxT < 1 { // the plan got as far as its peak
@@ -164,6 +169,13 @@ func (w *walk) figures(s *Summary) {
 	if w.res.Faulted && w.res.EnableOff {
 		s.EnableOffS = num(math.Max(0, (w.res.EnableOffAt - w.res.FaultAt).Seconds()))
 	}
+}
+
+// kink reports whether a target lies where the solder melts: there the joint stands still for some seconds whatever the heat, and nobody
+// should fight it. From 3 K below the solidus to 4 K above the liquidus, because the balls do not melt all at once.
+func (w *walk) kink(want float64) bool {
+	a := &w.p.Profile.Alloy
+	return want > float64(a.Solidus)-3 && want < float64(a.Liquidus)+4
 }
 
 // estimates compares what the law took the joint for with the truth.

@@ -111,6 +111,7 @@ func figuresOf(runs []Summary) []Figure {
 	}{
 		{"rms_c", "°C", func(s *Summary) *float64 { return s.RmsC }},
 		{"rms_above_150_c", "°C", func(s *Summary) *float64 { return s.RmsAbove150C }},
+		{"rms_above_150_no_kink_c", "°C", func(s *Summary) *float64 { return s.RmsNoKinkC }},
 		{"peak_error_c", "°C", func(s *Summary) *float64 { return s.PeakErrorC }},
 		{"time_above_liquidus_error_s", "s", func(s *Summary) *float64 { return s.TalErrorS }},
 		{"time_above_liquidus_s", "s", func(s *Summary) *float64 { return s.TalS }},
