@@ -71,12 +71,17 @@ func (s *Station) Woken() <-chan struct{} { return s.wake }
 
 // obey carries out what people have asked for since the last tick.
 func (s *Station) obey(now time.Duration) {
-	if by := s.stopBy.Swap(nil); by != nil {
+	by := s.stopBy.Swap(nil)
+	if by != nil {
 		s.stop("stopped", "Stopped by "+*by+".", *by)
 	}
 	for range cap(s.commands) { // bounded: a flood waits for the next tick
 		select {
 		case r := <-s.commands:
+			if by != nil && r.c.Event == Start { // it may have come before the stop, which goes past the queue
+				r.reply(&Refusal{Code: "stopped", What: "Somebody pressed Stop at the same moment.", Do: "Start again if nobody objects."})
+				continue
+			}
 			r.reply(s.command(now, r.c))
 		default:
 			return
@@ -173,9 +178,11 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	}
 	s.facts.Without = start.without
 	if err := s.canProve(c.Order); err != nil {
+		s.facts.Without = 0
 		return err
 	}
 	if err := s.move(Start); err != nil {
+		s.facts.Without = 0
 		return err
 	}
 	s.profile = start.profile
@@ -218,7 +225,9 @@ func (s *Station) end(st State, code, reason, by string) {
 	s.snap.Phase = PhaseRunOn
 	s.snap.Lift.Open, s.snap.Lift.Waiting = false, false
 	s.snap.Run.Finished, s.snap.Run.Waiting = true, false
+	s.facts.HeatFor = 0 // it belongs to the run: a trip for its length could not be reset otherwise
 	s.offAt, s.wasHot = s.snap.At, true
+	s.facts.Without = 0 // what the run did without is missed again
 	s.learned(st, code)
 }
 
