@@ -9,7 +9,7 @@ import { extname, join, normalize } from 'node:path';
 import { fileURLToPath } from 'node:url';
 import { WebSocketServer } from 'ws';
 import { PROFILES, noLift, plan, rest, running, TOTAL_S, trace } from './model.mjs';
-import { runs, scenes, verdict, waitedAt } from './scenes.mjs';
+import { guessedVerdict, runs, scenes, verdict, waitedAt } from './scenes.mjs';
 
 const dist = fileURLToPath(new URL('../dist', import.meta.url));
 const MIRA = { id: 'p1', name: 'Mira', role: 'supervisor', paired_utc: '2026-03-02T07:40:00Z', source: '127.0.0.1' };
@@ -27,6 +27,7 @@ export class FakeStation {
     this.stops = []; // content types of the stop requests that came in, for tests
     this.run = null; // { order, p, e, held, ended, confirmed }
     this.mangle = false; // send states that the page cannot draw
+    this.lessons = 3; // boards of the type that were learned from
     this.forbid = null; // a problem to answer every command with
     this.cares = []; // what the commands that came in were protected by, for tests
     this.code = '4821 7730';
@@ -137,16 +138,18 @@ export class FakeStation {
     if (path === '/pairings') return json({ pairings: this.people });
     if (path === '/state') return json(this.state());
     if (path === '/plan') return json(plan());
+    if (path === '/lessons') return json({ lessons: this.lessons });
     if (path === '/profiles') return json({ profiles: PROFILES });
     if (path === '/trace') {
       if (at === null) return json({ run_id: 0, channels: [], time_s: [], profile_s: [], columns: [] });
-      return json(trace(this.scene ? 5 : 6, at, this.scene ? waitedAt(at) : 0, Number(url.searchParams.get('since_s') ?? 0)));
+      const blind = this.scene ? scenes[this.scene].blind : this.run?.order.no_joint;
+      return json(trace(this.scene ? 5 : 6, at, this.scene ? waitedAt(at) : 0, Number(url.searchParams.get('since_s') ?? 0), blind));
     }
     if (path === '/runs') return json({ runs });
     const one = /^\/runs\/(\d+)$/.exec(path);
     const found = one && runs.find((r) => r.id === Number(one[1]));
     if (found) {
-      return json({ ...found, serial: 'A-0113', ended_by: '', damaged_chunks: 0, judgement: found.verdict ? { ...verdict, verdict: found.verdict } : null,
+      return json({ ...found, serial: 'A-0113', ended_by: '', damaged_chunks: 0, judgement: found.verdict ? { ...(found.id === 2 ? guessedVerdict() : verdict), verdict: found.verdict } : null,
         events: [{ at_s: 0, code: 'state:running', text: 'Proving the air before any heat.', by: found.by }, { at_s: 279, code: 'lift:open', text: 'The lift window is open.', by: '' }] });
     }
     return json({ type: 'about:blank', title: 'There is no such thing here.', status: 404, code: 'not_found', do: 'Go back to the list.' }, 404);
@@ -171,6 +174,10 @@ export class FakeStation {
       return json({ title: 'Not protected from being repeated', status: 428, code: 'care_missing', do: 'Reload the page.' }, 428);
     }
     if (path === '/runs') {
+      if (b.no_joint && !b.bounded_peak && this.lessons === 0) {
+        return json({ title: 'Refused', status: 409, code: 'no_lesson', detail: 'No board of this type has been run here with a joint thermocouple, so there is nothing to repeat.',
+          do: 'Run the first one with a thermocouple at the joint, or choose a bounded peak.' }, 409);
+      }
       if (!this.scene && (!this.run || this.run.ended)) {
         this.run = { order: b, p: 0, e: 0, held: false, ended: null, confirmed: false };
         return json({ accepted: true }, 202);

@@ -191,7 +191,7 @@ await flow('after a reload the whole trace is there', async (page) => {
   await page.getByText('The chart in words').click();
   const row = page.locator('tr', { has: page.locator('th', { hasText: /^1:00$/ }) });
   await row.waitFor();
-  assert.match(await row.locator('td').last().textContent(), /^\d+\.\d\s°C$/);
+  assert.match(await row.locator('td').nth(2).textContent(), /^\d+\.\d\s°C$/);
 }, { scene: 'heating' });
 
 await flow('a screen reader hears a new meaning, not every new number', async (page) => {
@@ -235,6 +235,52 @@ await flow('what the station refuses is shown with what to do', async (page, sta
   assert.equal(station.run, null);
   assert.equal(await page.locator('.prepare').count(), 1, 'what was typed is gone');
 });
+
+await flow('without a joint thermocouple and without a lesson the start is refused with the reason, and a lowered peak goes', async (page, station) => {
+  await prepare(page);
+  await page.getByLabel(/Nothing: go by an estimate/).check();
+  await page.getByText('no board of this type has been learned from yet').waitFor();
+  await page.getByText('Always with nothing at the joint.').waitFor(); // drawn at the page's own pace
+  const proof = page.getByLabel(/Prove the thermocouples/);
+  assert.ok(await proof.isChecked() && await proof.isDisabled(), 'the proof can be left out');
+  const hold = async () => {
+    await page.mouse.move(...(await middle(page, '.deed.hold')));
+    await page.mouse.down();
+    await page.waitForTimeout(2300);
+    await page.mouse.up();
+  };
+  await page.getByRole('button', { name: /Hold to start heat Nothing at the joint/ }).waitFor();
+  await hold();
+  await page.getByRole('alert').getByText('there is nothing to repeat').waitFor();
+  assert.equal(station.run, null);
+  await page.getByLabel(/Lowered, for a joint/).check();
+  await hold();
+  await said(page, 'Preheat');
+  const { no_joint, bounded_peak, proof: proven } = station.run.order;
+  assert.deepEqual({ no_joint, bounded_peak, proven }, { no_joint: true, bounded_peak: true, proven: true });
+}, { station: { lessons: 0 } });
+
+await flow('an estimate is told as one to the eye and to the ear, also in °F, and its words keep no tenths', async (page) => {
+  await page.getByRole('heading', { name: 'Coldest joint, estimated' }).waitFor();
+  assert.match(await page.locator('.guess-number').textContent(), /^≈\d{3}°C$/);
+  assert.match(await page.locator('.from .doubt').textContent(), /^±\s\d\s°C$/);
+  assert.match(await page.locator('.joint .heard-only').textContent(), /^Estimated at about \d{3}\s°C, give or take \d\s°C\.$/);
+  await page.getByText('The chart in words').click();
+  const row = page.locator('tr', { has: page.locator('th', { hasText: /^1:00$/ }) });
+  assert.match(await row.locator('td').last().textContent(), /^≈\s\d+\s°C ±\s\d\s°C$/);
+  await page.getByText('View', { exact: true }).click();
+  await page.getByLabel('°F').check();
+  await page.locator('.said', { hasText: /give or take \d\s°F/ }).waitFor();
+}, { scene: 'estimated' });
+
+await flow('what hangs beside the board is never shown as its joint, during the run and after', async (page, station) => {
+  await page.getByRole('heading', { name: 'Coldest joint, estimated' }).waitFor();
+  station.show('not-kin');
+  await page.getByText('Nothing measured the joint in this run.').waitFor();
+  assert.equal(await page.locator('.huge .number').textContent(), '– –');
+  await page.getByText('The chart in words').click();
+  assert.doesNotMatch(await page.locator('.chart-words').innerText(), /31\.4|31 °C/);
+}, { scene: 'estimated' });
 
 await flow('Seen sends which alarm was seen', async (page) => {
   await said(page, 'Cut off');

@@ -86,6 +86,14 @@ export function permissives(doorOpen, jointLost = false) {
   return list.sort((a, b) => Number(a.holds) - Number(b.holds));
 }
 
+/** What the joint is taken for at profile time t: nothing in the first seconds, then wrong by a little that changes slowly. */
+export function estimate(t, blind) {
+  if (t < 8) return null;
+  const c = joint(t) + 1.6 * Math.sin(t / 23) + 0.8;
+  if (blind === 'lowered') return { c: round(c - Math.max(0, t - 210) / 4), doubt: round(2 + c * 0.03) };
+  return { c: round(c), doubt: round(blind ? 2.1 + c * 0.006 : 1.1 + c * 0.002) };
+}
+
 /** A state in which nothing happens; scenes and the moving run start from it. */
 export function rest(seq, boot, change = {}) {
   const s = sensors(0, true);
@@ -100,7 +108,19 @@ export function rest(seq, boot, change = {}) {
 
 export function jointOf(list) {
   const j = list.filter((q) => q.role === 'joint' && q.temp_c !== null).sort((a, b) => a.temp_c - b.temp_c)[0];
-  return j ? { sensor: j.name, label: j.label, temp_c: j.temp_c, quality: 'good', estimated: false } : null;
+  return j ? { sensor: j.name, label: j.label, temp_c: j.temp_c, quality: 'good', estimated: false, doubt_c: null } : null;
+}
+
+/** The joint of a run that no joint thermocouple watches. */
+export function guessedOf(p, blind = true) {
+  const e = estimate(p, blind);
+  return { sensor: 'joint_estimate', label: 'Joint, estimated', temp_c: e?.c ?? null, quality: e ? 'good' : 'not_read', estimated: true, doubt_c: e?.doubt ?? null };
+}
+
+/** Sensors of a machine whose joint thermocouples lie beside the board: one is unplugged, one reads the room. */
+export function withoutJoint(list) {
+  return list.map((q, i) => (q.role !== 'joint' ? q : i === 0
+    ? { ...q, temp_c: null, quality: 'open', reason: 'the thermocouple is not connected' } : { ...q, temp_c: 31.4 }));
 }
 
 export function noLift() {
@@ -113,45 +133,56 @@ export function round(v) {
 
 const clock = (s) => `${Math.floor(s / 60)}:${String(Math.floor(s % 60)).padStart(2, '0')}`;
 
+function whereabouts(j) {
+  if (!j.estimated) return `Coldest joint ${j.temp_c.toFixed(1)} °C`;
+  return j.temp_c === null ? 'The joint is not known yet' : `Joint estimated at ${j.temp_c.toFixed(1)} °C, give or take ${Math.ceil(j.doubt_c)} °C`;
+}
+
 /** A running state at profile time p and real time e since the start. */
 export function running(seq, boot, id, order, p, e, change = {}) {
-  const s = sensors(p, false);
-  const j = jointOf(s);
+  const s = order.no_joint ? withoutJoint(sensors(p, false)) : sensors(p, false);
+  const j = order.no_joint && p < 420 ? guessedOf(p, order.bounded_peak ? 'lowered' : true) : jointOf(s);
   const g = SEGMENTS.find((x) => p < x.to_s) ?? SEGMENTS.at(-1);
   const hot = p < 300;
   const h = heaters(p, hot);
-  const off = j.temp_c - target(p);
+  const off = (j.temp_c ?? target(p)) - target(p);
   const compared = Math.abs(off) < 0.5 ? 'on plan' : `${Math.abs(off).toFixed(1)} °C ${off > 0 ? 'above' : 'below'} plan`;
   const name = g.name[0].toUpperCase() + g.name.slice(1);
   return rest(seq, boot, {
     state: 'running', phase: hot ? 'heating' : 'cooling', sensors: s, heaters: h, joint: j, fan: hot ? 0 : 0.8,
-    sentence: `${name}, ${clock(g.to_s - p)} left. Coldest joint ${j.temp_c.toFixed(1)} °C, ${compared}.`,
+    sentence: `${name}, ${clock(g.to_s - p)} left. ${whereabouts(j)}${j.temp_c === null ? '' : `, ${compared}`}.`,
     sentence_meaning: `running/heating/${g.name}`, heat_enabled: hot, permissives: permissives(false),
     mains: { power_w: h.reduce((sum, x) => sum + x.power_w, 0), budget_w: 5200 },
     run: {
       id, kind: order.kind, profile: 'Lead-free removal', board: order.board, part: order.part, serial: order.serial, by: order.by,
       elapsed_s: round(e), profile_s: round(p), total_s: TOTAL_S, segment: g.name, segment_index: SEGMENTS.indexOf(g),
-      segment_left_s: round(g.to_s - p), waiting: false, target_c: round(target(p)), verdict: null,
+      segment_left_s: round(g.to_s - p), waiting: false, target_c: round(target(p)),
+      no_joint: order.no_joint ?? false, bounded_peak: order.bounded_peak ?? false, lessons: order.no_joint ? 3 : 0, verdict: null,
     },
     allowed_commands: ['stop', 'hold'], ...change,
   });
 }
 
 /** The trace of a run up to profile time p; it stood still for `waited` seconds at 190 s. */
-export function trace(id, p, waited, since) {
+export function trace(id, p, waited, since, blind = false) {
   const list = sensors(0, true);
-  const channels = [...list.map((q) => ({ name: q.name, unit: '°C', kind: 'sensor' })), { name: 'target', unit: '°C', kind: 'target' }];
+  const channels = [...list.map((q) => ({ name: q.name, unit: '°C', kind: 'sensor' })), { name: 'target', unit: '°C', kind: 'target' },
+    { name: 'joint_estimate', unit: '°C', kind: 'estimate' }, { name: 'joint_doubt', unit: '°C', kind: 'doubt' }];
   const time_s = [];
   const profile_s = [];
   const columns = channels.map(() => []);
   for (let e = 0; e <= p + waited; e += 0.5) {
-    if (e < since) continue;
+    if (since > 0 && e <= since) continue;
     const at = e < 190 ? e : Math.max(190, e - waited);
     if (at > p) break;
     time_s.push(e);
     profile_s.push(at);
-    sensors(at, false).forEach((q, i) => columns[i].push(q.temp_c));
-    columns.at(-1).push(round(target(at)));
+    const read = sensors(at, false);
+    (blind ? withoutJoint(read) : read).forEach((q, i) => columns[i].push(q.temp_c));
+    const guess = estimate(at, blind);
+    columns.at(-3).push(round(target(at)));
+    columns.at(-2).push(guess?.c ?? null);
+    columns.at(-1).push(guess?.doubt ?? null);
   }
   return { run_id: id, channels, time_s, profile_s, columns };
 }

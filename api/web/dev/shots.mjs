@@ -14,7 +14,10 @@ const axeSource = readFileSync(createRequire(import.meta.url).resolve('axe-core/
 const sizes = [[800, 480], [390, 844], [1440, 900]];
 const flags = ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'];
 // Pages that are reached from the idle scene by a step.
-const extra = { prepare: ['idle', async (p) => { await p.getByRole('button', { name: /Prepare a run/ }).click(); }], runs: ['complete', async (p) => { await p.goto(`${p.url().split('#')[0]}#/runs`); }],
+const extra = { prepare: ['idle', async (p) => { await p.getByRole('button', { name: /Prepare a run/ }).click(); }],
+  'prepare-blind': ['idle', async (p) => { await p.getByRole('button', { name: /Prepare a run/ }).click(); await p.getByLabel(/Nothing: go by an estimate/).check(); await p.getByText('At the joint').scrollIntoViewIfNeeded(); }],
+  'run-blind': ['complete', async (p) => { await p.goto(`${p.url().split('#')[0]}#/runs/2`); }],
+  runs: ['complete', async (p) => { await p.goto(`${p.url().split('#')[0]}#/runs`); }],
   people: ['elsewhere', async (p) => { await p.goto(`${p.url().split('#')[0]}#/people`); }],
   pair: ['stranger', async (p) => { await p.getByRole('button', { name: /Pair this browser/ }).click(); }],
   'pair-elsewhere': ['stranger', async (p) => { station.here = false; await p.getByRole('button', { name: /Pair this browser/ }).click(); }],

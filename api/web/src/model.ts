@@ -5,16 +5,16 @@ import { command, get, newKey, Refused, send, type Care } from './api.ts';
 import { News } from './logic/fresh.ts';
 import { Link, type Socket } from './logic/link.ts';
 import { standing, type Standing } from './logic/people.ts';
+import { orderOf, unwatched, type Draft } from './logic/sight.ts';
 import { TraceStore } from './logic/trace.ts';
 import { applyLook, load, save, type Settings } from './settings.ts';
-import type { Command, ForecastCurve, Message, Paired, Pairing, Plan, Problem, ProfileInfo, Role, State, Trace } from './wire.ts';
-
-export interface Order { profile: string; kind: string; board: string; part: string; serial: string; proof: boolean; by: string }
+import type { Command, ForecastCurve, Lessons, Message, Paired, Pairing, Plan, Problem, ProfileInfo, Role, State, Trace } from './wire.ts';
 
 const PREVIEW_EVERY_MS = 20_000; // a preview starts from the present joint temperature, which drifts
 const RETRY_MS = 3000;
 const FRESH_MS = 2000; // a state older than this is not named in a command: the station takes five seconds at most
 const MOST_LATELY = 8;
+const COMPARE_EVERY_MS = 5000; // the estimate beside a measured joint is for comparing, nobody acts by it
 
 /** The one model of the page. Every change calls the listener, which draws when it can. */
 export class Model {
@@ -25,6 +25,7 @@ export class Model {
   plan: Plan | null = null;
   ahead: ForecastCurve | null = null; // where the joint is expected to go from here
   profiles: ProfileInfo[] = [];
+  lessons: number | null = null; // boards of the type on the machine that were learned from; null: not told
   chosen = ''; // profile picked for the next run
   preparing = false;
   settings: Settings = load();
@@ -40,6 +41,8 @@ export class Model {
   private aheadKey = '';
   private planAt = 0; // ms, when the plan was asked for
   private filling = false;
+  private comparedTo = 0; // s since the start of the run
+  private comparedAt = 0; // ms
   private listener: () => void = () => {};
   private link = new Link({
     url: `${location.protocol === 'https:' ? 'wss' : 'ws'}://${location.host}/api/v1/stream`,
@@ -89,6 +92,7 @@ export class Model {
     this.preparing = on;
     this.problem = null;
     void this.loadProfiles();
+    if (on) void this.loadLessons();
     this.wantPlan();
     this.changed();
   }
@@ -187,9 +191,11 @@ export class Model {
   }
 
   /** Asks for a run. The preparation stays open when it is refused, with everything that was typed. */
-  async begin(order: Omit<Order, 'by'>): Promise<void> {
-    if (await this.tell('start', '/runs', order)) this.preparing = false;
+  async begin(d: Draft, p: ProfileInfo): Promise<boolean> {
+    const accepted = await this.tell('start', '/runs', orderOf(d, p.name, p.kind));
+    if (accepted) this.preparing = false;
     this.changed();
+    return accepted;
   }
 
   /** True while the chart shows a run rather than a preview of one. */
@@ -230,6 +236,7 @@ export class Model {
     if (this.trace.add(s)) this.version++;
     this.wantPlan();
     this.wantAhead(s);
+    this.wantEstimate(s);
     if (first || restarted) void this.backfill();
   }
 
@@ -240,7 +247,9 @@ export class Model {
     this.filling = true;
     try {
       const had = this.trace.time.length > 100 && this.trace.runID === run.id;
-      this.trace.fill(await get<Trace>(`/trace?since_s=${had ? Math.max(0, this.lastBeforeGap()) : 0}`));
+      const t = await get<Trace>(`/trace?since_s=${had ? Math.max(0, this.lastBeforeGap()) : 0}`);
+      this.trace.fill(t);
+      this.comparedTo = t.time_s.at(-1) ?? 0;
       this.version++;
     } catch {
       // the chart starts where the stream starts; the next hello tries again
@@ -302,6 +311,31 @@ export class Model {
       this.version++;
       this.changed();
     }, () => { this.aheadKey = ''; }); // asked again with the next state
+  }
+
+  // With a joint thermocouple the stream tells what is measured; what it was estimated at meanwhile is fetched from the record.
+  private wantEstimate(s: State): void {
+    const now = performance.now();
+    const live = s.state === 'running' || s.state === 'holding' || s.state === 'held' || s.state === 'restarting';
+    if (!s.run || !live || unwatched(s) || this.filling || now - this.comparedAt < COMPARE_EVERY_MS) return;
+    this.comparedAt = now;
+    if (s.run.elapsed_s < this.comparedTo) this.comparedTo = 0; // another run
+    get<Trace>(`/trace?since_s=${this.comparedTo}`).then((t) => {
+      if (t.time_s.length === 0 || t.run_id !== this.trace.runID) return;
+      this.comparedTo = t.time_s.at(-1)!;
+      this.trace.compare(t);
+      this.version++;
+      this.changed();
+    }, () => {}); // asked again with a later state
+  }
+
+  private async loadLessons(): Promise<void> {
+    try {
+      this.lessons = (await get<Lessons>('/lessons')).lessons;
+    } catch {
+      this.lessons = null; // a number from before another board was put on would be worse than none
+    }
+    this.changed();
   }
 
   private async loadProfiles(): Promise<void> {

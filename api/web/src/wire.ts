@@ -13,9 +13,16 @@ export interface Run {
   total_s: number; // of the profile
   segment: string; segment_index: number; segment_left_s: number; waiting: boolean;
   target_c: number; verdict: 'pass' | 'fail' | null;
+  no_joint: boolean; // a repeat that no joint thermocouple watches
+  bounded_peak: boolean; // with a lowered peak, because the joint is not known well
+  lessons: number; // earlier boards of the type that it builds on
 }
 
-export interface Joint { sensor: string; label: string; temp_c: number | null; quality: string; estimated: boolean }
+export interface Joint {
+  sensor: string; label: string; temp_c: number | null; quality: string;
+  estimated: boolean; // nothing measures it: temp_c is what the law takes it for
+  doubt_c: number | null; // the true joint is within ± this 95 % of the time; null where it is measured
+}
 
 export interface Sensor {
   name: string; label: string;
@@ -105,9 +112,19 @@ export interface Trace {
 
 export interface ProfileInfo { name: string; title: string; kind: Kind; alloy: string; total_s: number; peak_c: number; default: boolean }
 
+/** What was learned of the board type on the machine. */
+export interface Lessons { lessons: number }
+
+/** What a run is asked for with; false may be left out. */
+export interface StartOrder {
+  profile: string; kind: string; board: string; part: string; serial: string; proof: boolean;
+  no_joint?: boolean; bounded_peak?: boolean;
+}
+
 export interface RunLine {
   id: number; begun_utc: string; kind: Kind; profile: string; board: string; part: string; by: string;
   state: string; code: string; reason: string; elapsed_s: number; samples: number; verdict: string | null;
+  no_joint?: boolean; // left out by stations that do not tell it in the list
 }
 
 export interface Check {
@@ -119,7 +136,10 @@ export interface Check {
 
 export interface RunDetail extends RunLine {
   serial: string; ended_by: string; damaged_chunks: number;
-  judgement: { verdict: string; summary: string; checks: Check[]; notes: string[] | null } | null;
+  judgement: {
+    verdict: string; summary: string; checks: Check[]; notes: string[] | null;
+    columns?: { name: string; role: string }[]; // of the record, that were judged
+  } | null;
   events: StationEvent[];
 }
 

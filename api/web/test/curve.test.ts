@@ -1,6 +1,6 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { coldest, layOut, planAt, tempStep, timeStep } from '../src/logic/curve.ts';
+import { bandOf, coldest, layOut, planAt, tempStep, timeStep } from '../src/logic/curve.ts';
 
 const plan = {
   profile: 'p', time_s: [0, 10, 20, 30], target_c: [20, 40, 60, 60], low_c: [15, 35, 55, null], high_c: [25, 45, 65, 65],
@@ -47,4 +47,8 @@ test('axis marks are round and few', () => {
   assert.equal(timeStep(420, 8), 60);
   assert.equal(timeStep(420, 4), 120);
   assert.equal(tempStep(300, 6), 50);
+});
+
+test('the band of an estimate is open where the estimate or its doubt is missing', () => {
+  assert.deepEqual(bandOf([100, null, 120], [3, 3, null]), [[97, null, null], [103, null, null]]);
 });

@@ -16,7 +16,7 @@ export function aRunState(id: number, elapsed: number, temp: number | null, prof
   return aState({
     state: 'running',
     run: { id, kind: 'removal', profile: 'p', board: '', part: '', serial: '', by: '', elapsed_s: elapsed, profile_s: profile,
-      total_s: 400, segment: 'soak', segment_index: 1, segment_left_s: 1, waiting: false, target_c: 100, verdict: null },
+      total_s: 400, segment: 'soak', segment_index: 1, segment_left_s: 1, waiting: false, target_c: 100, no_joint: false, bounded_peak: false, lessons: 0, verdict: null },
     sensors: [{ name: 'j1', label: 'J1', role: 'joint', chip: '', temp_c: temp, quality: temp === null ? 'open' : 'good', reason: '', ceiling_c: null }],
   });
 }

@@ -64,3 +64,35 @@ test('a three-hour run stays bounded and keeps its peak', () => {
   assert.ok(t.column('j1').includes(262));
   assert.equal(t.last(), 10_000);
 });
+
+const estimates = (id: number, from: number, to: number) => {
+  const t = recorded(id, from, to);
+  t.channels.push({ name: 'joint_estimate', unit: '°C', kind: 'estimate' }, { name: 'joint_doubt', unit: '°C', kind: 'doubt' });
+  t.columns.push(t.time_s.map((s) => 21 + s), t.time_s.map(() => 2));
+  return t;
+};
+
+test('beside a measured joint its estimate is filled in from the record, and nothing measured changes', () => {
+  const t = new TraceStore();
+  for (let i = 1; i <= 8; i++) t.add(aRunState(5, i / 2, 100 + i));
+  t.compare(estimates(5, 1, 3));
+  assert.deepEqual(t.column('joint_estimate'), [null, 22, 22, 23, 23, 24, 24, 24]);
+  assert.deepEqual(t.column('j1'), [101, 102, 103, 104, 105, 106, 107, 108]);
+});
+
+test('an estimate of another run, or an old one, is not put beside this one', () => {
+  const t = new TraceStore();
+  t.add(aRunState(5, 1, 50));
+  t.add(aRunState(5, 60, 90));
+  t.compare(estimates(4, 0, 2));
+  assert.deepEqual(t.column('joint_estimate'), []);
+  t.compare(estimates(5, 0, 2));
+  assert.deepEqual(t.column('joint_estimate'), [22, null]);
+});
+
+test('an estimated joint comes live with its doubt, and the record of it has the same columns', () => {
+  const t = new TraceStore();
+  t.fill(estimates(5, 0, 10));
+  t.add({ ...aRunState(5, 11, null), joint: { sensor: 'joint_estimate', label: '', temp_c: 40, quality: 'good', estimated: true, doubt_c: 3 } });
+  assert.deepEqual([t.column('joint_estimate').at(-1), t.column('joint_doubt').at(-1), t.column('joint_estimate').at(-2)], [40, 3, 31]);
+});

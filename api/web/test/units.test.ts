@@ -1,6 +1,6 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
-import { diff, digits, inScale, temp, toScale } from '../src/logic/units.ts';
+import { diff, digits, giveOrTake, inScale, roughly, roughlySaid, temp, toScale } from '../src/logic/units.ts';
 
 test('fixed points of the Fahrenheit scale come out exactly', () => {
   // Defining points: ice 32 °F, steam 212 °F, and −40 where both scales meet.
@@ -44,4 +44,17 @@ test('a sentence in °F converts temperatures with the offset and differences wi
 
 test('a rate is a difference per second', () => {
   assert.equal(spaced(inScale('rises 2.0 °C/s', 'F')), 'rises 3.6 °F/s');
+});
+
+test('an estimate has no tenths and its doubt is never made smaller', () => {
+  assert.equal(roughly(187.4, 'C'), '≈\u00a0187\u00a0°C');
+  assert.equal(roughly(null, 'C'), 'no estimate');
+  assert.equal(roughly(NaN, 'C'), 'no estimate');
+  assert.equal(giveOrTake(2.1, 'C'), '±\u00a03\u00a0°C');
+  assert.equal(giveOrTake(2.1, 'F'), '±\u00a06\u00a0°F'); // 5.4, rounded up
+  assert.equal(roughlySaid(187.4, 2.1, 'C'), 'about 187\u00a0°C, give or take 3\u00a0°C');
+});
+
+test('a band in a sentence has no offset and is not made smaller', () => {
+  assert.equal(inScale('Joint estimated at 100.0 °C, give or take 3 °C, 1.0 °C above plan.', 'F'), 'Joint estimated at 212.0\u00a0°F, give or take 6\u00a0°F, 1.8\u00a0°F above plan.');
 });

@@ -94,6 +94,12 @@ export function coldest(columns: Column[], rows: number): Column {
   return out;
 }
 
+/** Low and high edge of an estimate's band, row by row; null where either is missing. */
+export function bandOf(mid: Column, half: Column): [Column, Column] {
+  const edge = (sign: number) => mid.map((v, i) => { const h = half[i] ?? null; return v === null || h === null ? null : v + sign * h; });
+  return [edge(-1), edge(1)];
+}
+
 /** Round steps for a time axis of `span` seconds so that at most `most` marks appear. */
 export function timeStep(span: number, most: number): number {
   const steps = [5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600];

@@ -6,6 +6,12 @@ import { thin, type Column } from './thin.ts';
 
 const MOST_ROWS = 12000; // then thinned to half: bounds memory and the time of a redraw in a three-hour run
 const KEPT_BUCKETS = 3000;
+const NEAR_S = 5; // an estimate moves by a few °C in it, about its own doubt
+const SAME_S = 0.01; // times of the record are rounded to thousandths
+
+/** Columns of the record with what the law takes the coldest joint for, and half the width of its 95 % band. */
+export const ESTIMATE = 'joint_estimate';
+export const DOUBT = 'joint_doubt';
 
 export class TraceStore {
   runID = 0;
@@ -45,8 +51,8 @@ export class TraceStore {
     if (before) this.push(before.time, before.profile, before.columns);
     const wanted = new Map<string, Column>();
     t.channels.forEach((c, i) => {
-      // Temperatures only: duties and powers share no axis with them.
-      if (c.kind === 'sensor') wanted.set(c.name, t.columns[i] ?? []);
+      // Temperatures only: duties and powers share no axis with them. The doubt is none, but the estimate's band is made of it.
+      if (c.kind === 'sensor' || c.kind === 'estimate' || c.kind === 'doubt') wanted.set(c.name, t.columns[i] ?? []);
     });
     this.push(t.time_s, t.profile_s, wanted);
     if (keep) this.push(keep.time, keep.profile, keep.columns);
@@ -65,10 +71,29 @@ export class TraceStore {
     if (!(run.elapsed_s > this.last())) return false;
     const row = new Map<string, Column>();
     for (const q of s.sensors) row.set(q.name, [q.quality === 'good' ? q.temp_c : null]);
-    if (s.joint?.estimated) row.set('joint:estimated', [s.joint.temp_c]);
+    if (s.joint?.estimated) row.set(ESTIMATE, [s.joint.temp_c]).set(DOUBT, [s.joint.doubt_c]);
     this.push([run.elapsed_s], [run.profile_s], row);
     if (this.time.length > MOST_ROWS) this.compact();
     return true;
+  }
+
+  /**
+   * Puts the estimate of a stretch of the record beside rows that came live. Of a run with a joint thermocouple the stream tells
+   * the measured joint only. A row gets the newest recorded estimate that is not later than itself and not older than NEAR_S.
+   */
+  compare(t: Trace): void {
+    if (t.run_id !== this.runID || t.time_s.length === 0) return;
+    t.channels.forEach((c, k) => {
+      if (c.kind !== 'estimate' && c.kind !== 'doubt') return;
+      const column = this.columns.get(c.name) ?? new Array<null>(this.time.length).fill(null);
+      this.columns.set(c.name, column);
+      let at = 0;
+      this.time.forEach((time, i) => {
+        if (!(time >= t.time_s[0]!)) return;
+        while (at + 1 < t.time_s.length && t.time_s[at + 1]! <= time + SAME_S) at++;
+        if (column[i] === null && time - t.time_s[at]! <= NEAR_S) column[i] = t.columns[k]?.[at] ?? null;
+      });
+    });
   }
 
   // Appends rows whose time rises; a column met for the first time has a gap up to here.

@@ -32,8 +32,25 @@ export function diff(k: number, scale: Scale, decimals = 1): string {
   return `${Math.abs(diffToScale(k, scale)).toFixed(decimals)}${NBSP}°${scale}`;
 }
 
+/** An estimated temperature: whole degrees behind "≈", so that it never has the form of a measured one. */
+export function roughly(c: number | null | undefined, scale: Scale): string {
+  return c === null || c === undefined || !Number.isFinite(c) ? 'no estimate' : `≈${NBSP}${temp(c, scale, 0)}`;
+}
+
+/** Half the width of a band, "± 3 °C". Rounded up, in °C first as the station's sentence does it: never narrower than it is. */
+export function giveOrTake(k: number, scale: Scale): string {
+  return `±${NBSP}${Math.ceil(diffToScale(Math.ceil(k), scale))}${NBSP}°${scale}`;
+}
+
+/** The same as a clause to be read aloud: "about 187 °C, give or take 3 °C". */
+export function roughlySaid(c: number, doubt: number, scale: Scale): string {
+  return `about ${temp(c, scale, 0)}, give or take ${giveOrTake(doubt, scale).slice(2)}`;
+}
+
 // Words that make the number before them a difference: "1.2 °C below plan" has no offset, "below 45 °C" has one.
 const DIFFERENCE = /^\s+(above|below|over|under|off|from|higher|lower|warmer|cooler|hotter|colder|apart|of plan)\b/;
+// The same for words in front of it: half the width of a band.
+const BAND = /(give or take|±)\s*$/;
 const TEMPERATURE = /([-−]?\d+(?:\.\d+)?)[\s\u00a0]?°C(\/s)?/g;
 
 /**
@@ -46,8 +63,9 @@ export function inScale(sentence: string, scale: Scale): string {
     const value = Number(number.replace('−', '-'));
     const decimals = number.split('.')[1]?.length ?? 0;
     const after = sentence.slice(at + whole.length);
-    const difference = rate !== undefined || DIFFERENCE.test(after);
-    const out = difference ? diffToScale(value, scale) : toScale(value, scale);
+    const band = BAND.test(sentence.slice(0, at));
+    const difference = rate !== undefined || band || DIFFERENCE.test(after);
+    const out = band ? Math.ceil(diffToScale(value, scale)) : difference ? diffToScale(value, scale) : toScale(value, scale);
     return `${minus(out.toFixed(decimals))}${NBSP}°${scale}${rate ?? ''}`;
   });
 }

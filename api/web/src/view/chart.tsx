@@ -3,40 +3,59 @@
 
 import { useEffect, useRef } from 'preact/hooks';
 import type { Model } from '../model.ts';
-import { coldest, layOut, type Curve } from '../logic/curve.ts';
+import { bandOf, coldest, layOut, type Curve } from '../logic/curve.ts';
+import { sightOf, unwatched } from '../logic/sight.ts';
+import { DOUBT, ESTIMATE } from '../logic/trace.ts';
 import { temp } from '../logic/units.ts';
 import { thin, type Column } from '../logic/thin.ts';
 import { isShown } from '../settings.ts';
 import type { ForecastCurve, Plan, State } from '../wire.ts';
 import { Drawing, strokeOf, type Line } from './drawing.ts';
 import { ChartWords } from './chartwords.tsx';
+import { draft } from './prepare.tsx';
 
-/** Everything the drawing and its words are made from. */
-export interface Picture { plan: Plan; curve: Curve; joint: Column; estimated: Column; lines: Line[]; ahead: ForecastCurve | null }
+/** Everything the drawing and its words are made from. Columns have the rows of curve.x. */
+export interface Picture {
+  plan: Plan; curve: Curve;
+  joint: Column; // measured; all null in a run without a joint thermocouple, whatever its sensors read
+  estimated: Column; bandLow: Column; bandHigh: Column; // the band is drawn where nothing is measured
+  blind: boolean; // nothing measures the joint
+  lines: Line[]; ahead: ForecastCurve | null;
+}
 
 /** The chart with its title, key and words. Before a run it previews the chosen profile from the present joint. */
 export function ChartPanel({ m, s }: { m: Model; s: State }) {
   const lines = s.sensors.flatMap((q, i) => (isShown(m.settings, q) ? [{ name: q.name, label: q.label, ...strokeOf(i), values: [] }] : []));
   const picture = m.plan ? compose(m, s, lines) : null;
-  const nowC = s.joint?.temp_c ?? null;
+  const shows = m.showsRun();
   return (
     <section class="sheet chart" aria-labelledby="chart-title">
       <div class="chart-head">
         <h2 id="chart-title">{m.plan ? m.plan.profile : 'Plan'}</h2>
-        <p>{m.showsRun() ? <Key estimated={s.joint?.estimated ?? false} ahead={s.forecast !== null} /> : 'the corridor from the joint as it is now'}</p>
+        <p>{shows ? <Key blind={unwatched(s)} compared={picture?.estimated.some((v) => v !== null) ?? false} ahead={s.forecast !== null} /> : preview()}</p>
       </div>
       {picture ? <Canvas m={m} picture={picture} /> : <div class="canvas empty"><p>Waiting for the plan …</p></div>}
-      {picture && <ChartWords picture={picture} run={m.showsRun() ? s.run : null} jointC={m.showsRun() ? nowC : null} scale={m.settings.scale} />}
+      {picture && <ChartWords picture={picture} run={shows ? s.run : null} sight={sightOf(s)} scale={m.settings.scale} />}
     </section>
   );
 }
 
-// The measured joint is a whole line, an estimated one is dashed: they must never look alike.
-function Key({ estimated, ahead }: { estimated: boolean; ahead: boolean }) {
+// What a preview cannot know is said: by how much a peak will be lowered, the station decides at the start.
+function preview(): string {
+  if (!draft.noJoint) return 'the corridor from the joint as it is now';
+  return draft.lowered ? 'as written; the start lowers its peak' : 'as written; the start begins where the board is';
+}
+
+// A measured joint is a whole line. Where nothing measures it, the estimate is dashes in a band; beside a measured one it is a
+// hairline of long dashes. The three never look alike, in grey neither.
+function Key({ blind, compared, ahead }: { blind: boolean; compared: boolean; ahead: boolean }) {
   return (
     <>
       <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><rect width="30" height="12" class="corridor" /><path d="M0 6h30" class="plan" /></svg>corridor and plan</span>{' '}
-      <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" stroke-dasharray={estimated ? '7 4' : undefined} /></svg>coldest joint{estimated ? ', estimated' : ''}</span>{' '}
+      {blind
+        ? <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><rect width="30" height="12" class="doubt" /><path d="M0 6h30" class="trace" stroke-dasharray="7 4" /></svg>joint, estimated</span>
+        : <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="trace" /></svg>coldest joint</span>}{' '}
+      {!blind && compared && <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 6h30" class="compared" /></svg>its estimate</span>}{' '}
       {ahead && <span class="key"><svg viewBox="0 0 30 12" aria-hidden="true"><path d="M0 9 30 3v9L0 9z" class="ahead" /><path d="M0 9 30 7" class="ahead-mid" /></svg>forecast</span>}
     </>
   );
@@ -48,21 +67,25 @@ function compose(m: Model, s: State, lines: Line[]): Picture {
   if (!m.showsRun() || m.trace.time.length === 0) {
     const curve = layOut(plan, null, false);
     const none: Column = new Array<null>(curve.x.length).fill(null);
-    return { plan, curve, joint: none, estimated: none, lines: lines.map((l) => ({ ...l, values: none })), ahead: null };
+    return { plan, curve, joint: none, estimated: none, bandLow: none, bandHigh: none, blind: false, lines: lines.map((l) => ({ ...l, values: none })), ahead: null };
   }
   const { trace } = m;
+  const blind = unwatched(s);
+  const none: Column = new Array<null>(trace.time.length).fill(null);
+  const one = (name: string) => { const c = trace.column(name); return c.length ? c : none; };
   const joints = s.sensors.filter((q) => q.role === 'joint').map((q) => trace.column(q.name)).filter((c) => c.length > 0);
-  const joint = coldest(joints, trace.time.length);
-  const estimated = trace.column('joint:estimated');
-  const columns = [trace.profile, joint, estimated.length ? estimated : joint.map(() => null),
-    ...lines.map((l) => { const c = trace.column(l.name); return c.length ? c : joint.map(() => null); })];
+  const joint = blind ? none : coldest(joints, trace.time.length);
+  const estimated = one(ESTIMATE);
+  const [low, high] = blind ? bandOf(estimated, one(DOUBT)) : [none, none];
+  const columns = [trace.profile, joint, estimated, low, high, ...lines.map((l) => one(l.name))];
   // The plot takes about seven tenths of a wide window; more columns than device pixels would only cost time.
   const pixels = Math.max(200, Math.min(1600, Math.round(window.innerWidth * devicePixelRatio * 0.7)));
   const end = Math.max(trace.last(), plan.time_s.at(-1) ?? 0);
   const rows = thin({ x: trace.time, columns }, 0, end, pixels);
   const live = s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
   const curve = layOut(plan, { time: rows.x, profile: rows.columns[0] as number[], columns: rows.columns.slice(1) }, live);
-  return { plan, curve, joint: curve.columns[0]!, estimated: curve.columns[1]!, lines: lines.map((l, i) => ({ ...l, values: curve.columns[i + 2]! })), ahead: m.ahead };
+  const [j, e, l, h, ...rest] = curve.columns as [Column, Column, Column, Column, ...Column[]];
+  return { plan, curve, joint: j, estimated: e, bandLow: l, bandHigh: h, blind, lines: lines.map((line, i) => ({ ...line, values: rest[i]! })), ahead: m.ahead };
 }
 
 // Holds the drawing, which lives outside the virtual tree: uPlot owns what is inside the box and redraws it in place.

@@ -2,7 +2,7 @@
 
 import uPlot from 'uplot';
 import { tempStep, timeStep } from '../logic/curve.ts';
-import { temp, toScale, type Scale } from '../logic/units.ts';
+import { roughly, temp, toScale, type Scale } from '../logic/units.ts';
 import { clock } from '../logic/words.ts';
 import type { Column } from '../logic/thin.ts';
 import { marks } from './marks.ts';
@@ -38,7 +38,7 @@ export class Drawing {
     this.picture = picture;
     this.scale = scale;
     // Lines, scale and colours are fixed when a plot is made; values are not.
-    const key = `${scale} ${look} ${picture.lines.map((l) => l.name).join(' ')}`;
+    const key = `${scale} ${look} ${picture.blind} ${picture.lines.map((l) => l.name).join(' ')}`;
     this.look = look;
     if (key !== this.key || !this.plot) {
       this.key = key;
@@ -72,7 +72,7 @@ export class Drawing {
   private data(): uPlot.AlignedData {
     const p = this.picture!;
     const as = (c: Column) => c.map((v) => (v === null ? null : toScale(v, this.scale)));
-    return [p.curve.x, as(p.curve.high), as(p.curve.low), as(p.curve.target), ...p.lines.map((l) => as(l.values)), as(p.estimated), as(p.joint)];
+    return [p.curve.x, as(p.curve.high), as(p.curve.low), as(p.curve.target), ...p.lines.map((l) => as(l.values)), as(p.bandHigh), as(p.bandLow), as(p.estimated), as(p.joint)];
   }
 
   private make(): void {
@@ -82,7 +82,8 @@ export class Drawing {
     const dashes = (pattern: string) => (pattern === '' ? [] : pattern.split(' ').map(Number));
     const line = (stroke: string, width: number, dash: number[] = []): uPlot.Series =>
       ({ stroke, width, dash, points: { show: false }, spanGaps: false });
-    const lines = this.picture!.lines;
+    const { lines, blind } = this.picture!;
+    const band = 4 + lines.length; // where the estimate's band begins among the series
     const axis = { stroke: ink('ink-soft'), font: FONT, grid: { stroke: ink('grid'), width: 1 }, ticks: { show: false } };
     this.plot = new uPlot({
       ...this.size(),
@@ -102,9 +103,10 @@ export class Drawing {
         {},
         line(ink('corridor-edge'), 1), line(ink('corridor-edge'), 1), line(ink('plan'), 1.5, [3, 3]),
         ...lines.map((l) => line(ink(`line-${l.ink}`), 1.75, dashes(l.pattern))),
-        line(ink('trace'), 3, [9, 6]), line(ink('trace'), 3),
+        line('transparent', 1), line('transparent', 1),
+        blind ? line(ink('trace'), 3, [9, 6]) : line(ink('ink-soft'), 1.25, [13, 4]), line(ink('trace'), 3),
       ],
-      bands: [{ series: [1, 2], fill: ink('corridor') }],
+      bands: [{ series: [1, 2], fill: ink('corridor') }, { series: [band, band + 1], fill: ink('doubt') }],
       hooks: {
         drawClear: [(u) => marks.under(u, this.picture!, ink)],
         draw: [(u) => marks.over(u, this.picture!, ink, this.scale, FONT)],
@@ -129,8 +131,10 @@ export class Drawing {
       return;
     }
     const said = [clock(p.curve.x[i] ?? 0)];
-    const joint = p.joint[i] ?? p.estimated[i] ?? null;
+    const joint = p.joint[i] ?? null;
+    const estimated = p.estimated[i] ?? null;
     if (joint !== null) said.push(`joint ${temp(joint, this.scale)}`);
+    if (estimated !== null) said.push(`${p.blind ? 'joint' : 'estimated'} ${roughly(estimated, this.scale)}`);
     said.push(`plan ${temp(p.curve.target[i] ?? null, this.scale)}`);
     for (const l of p.lines) if ((l.values[i] ?? null) !== null) said.push(`${l.label} ${temp(l.values[i], this.scale, 0)}`);
     this.readout.textContent = said.join(' · ');

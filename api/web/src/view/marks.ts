@@ -160,15 +160,17 @@ function now(u: uPlot, p: Picture, ink: Inks, px: number): void {
   const x = Math.round(u.valToPos(p.curve.now, 'x', true));
   ctx.fillStyle = ink('trace');
   ctx.fillRect(x - px / 2, bbox.top, px, bbox.height);
-  // The newest joint, as a ring around its point, so that the eye finds it at once.
-  for (let i = p.joint.length - 1; i >= 0; i--) {
-    const v = p.joint[i] ?? p.estimated[i] ?? null;
-    if (v === null) continue;
+  // The newest joint, as a ring around its point, so that the eye finds it at once; an estimated one as a square on its corner.
+  const shown = p.blind ? p.estimated : p.joint;
+  for (let i = shown.length - 1; i >= 0; i--) {
+    if ((shown[i] ?? null) === null) continue;
     const s = p.curve.x[i]!;
     if (p.curve.now - s > 5) break; // an old reading is not where the joint is
-    const y = u.valToPos(u.data[p.joint[i] === null ? u.data.length - 2 : u.data.length - 1]![i] as number, 'y', true);
+    const y = u.valToPos(u.data[u.data.length - (p.blind ? 2 : 1)]![i] as number, 'y', true); // see Drawing.data
+    const at = u.valToPos(s, 'x', true);
     ctx.beginPath();
-    ctx.arc(u.valToPos(s, 'x', true), y, 6 * px, 0, 2 * Math.PI);
+    if (p.blind) corners(ctx, at, y, 7.5 * px);
+    else ctx.arc(at, y, 6 * px, 0, 2 * Math.PI);
     ctx.fillStyle = ink('sheet');
     ctx.fill();
     ctx.lineWidth = 3 * px;
@@ -176,4 +178,13 @@ function now(u: uPlot, p: Picture, ink: Inks, px: number): void {
     ctx.stroke();
     break;
   }
+}
+
+// A square on its corner.
+function corners(ctx: CanvasRenderingContext2D, x: number, y: number, r: number): void {
+  ctx.moveTo(x, y - r);
+  ctx.lineTo(x + r, y);
+  ctx.lineTo(x, y + r);
+  ctx.lineTo(x - r, y);
+  ctx.closePath();
 }

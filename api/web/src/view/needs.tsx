@@ -8,11 +8,12 @@ export function Needs({ s, scale }: { s: State; scale: Scale }) {
   const live = s.state !== 'idle' && s.state !== 'complete' && s.state !== 'stopped' && s.state !== 'aborted';
   // A hot board forbids the next start, not the run that heats it: during a run that row would cry wolf.
   const list = live ? s.permissives.filter((p) => p.code !== 'cold') : s.permissives;
+  const other = s.sentence_meaning === 'idle/no_joint'; // all that is missing is a joint, and a run can do without
   const missing = list.filter((p) => !p.holds);
   const held = list.filter((p) => p.holds);
   return (
     <section class="sheet needs" aria-labelledby="needs-title">
-      <h2 id="needs-title">{live ? 'While there is heat' : missing.length > 0 ? 'Heat waits for' : 'Before heat'}</h2>
+      <h2 id="needs-title">{live ? 'While there is heat' : missing.length === 0 ? 'Before heat' : other ? 'Heat waits for, unless nothing is at the joint' : 'Heat waits for'}</h2>
       {missing.length > 0 && (
         <ul class="missing">
           {missing.map((p, i) => (

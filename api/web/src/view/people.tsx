@@ -59,7 +59,7 @@ function Stranger({ m, me }: { m: Model; me: Pairing }) {
           </label>
         )}
       </div>
-      <fieldset class="profiles roles">
+      <fieldset class="picks roles">
         <legend>As</legend>
         {roles.map(([r, label, what]) => (
           <label key={r} class={r === role ? 'picked' : ''}>

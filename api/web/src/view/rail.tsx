@@ -3,7 +3,7 @@
 import type { Model } from '../model.ts';
 import { holderSentence } from '../logic/people.ts';
 import { capital, clock, kindWords } from '../logic/words.ts';
-import type { Run, State } from '../wire.ts';
+import type { Permissive, ProfileInfo, Run, State } from '../wire.ts';
 import { HoldButton } from './holdbutton.tsx';
 import { draft } from './prepare.tsx';
 
@@ -120,7 +120,7 @@ function LiveDeeds({ m, s }: { m: Model; s: State }) {
   return (
     <>
       {lift && (
-        <Deed main urgent label={removal ? 'Part is off' : 'Part sits'} detail={removal ? 'then cooling begins' : 'seen by eye; then cooling begins'}
+        <Deed main urgent label={removal ? 'Part is off' : 'Part sits'} detail={removal ? (s.run?.bounded_peak ? 'it floated; never pull' : 'then cooling begins') : 'seen by eye; then cooling begins'}
           m={m} act={() => void m.tell('confirm_lift', '/confirm-lift')} />
       )}
       {m.may('restart') && <Deed main={!lift} label="Go on" detail="heat follows the plan again" m={m} act={() => void m.tell('restart', '/restart')} />}
@@ -142,16 +142,28 @@ function TripDeed({ m, s }: { m: Model; s: State }) {
   );
 }
 
+// The choices that change what the run is stand on the button itself: on a small panel they may be scrolled out of sight. A
+// condition that only a run with a joint thermocouple needs is named; whether it forbids the start, the station says.
+function startWords(title: string, blocked: Permissive | undefined): string {
+  if (!draft.noJoint) return blocked ? capital(blocked.text) : title;
+  return `${draft.lowered ? 'Lowered peak, nothing' : 'Nothing'} at the joint: ${title}`;
+}
+
+// To run without a thermocouple at the joint is meant for one board: the next one begins from the choice that measures.
+async function start(m: Model, p: ProfileInfo): Promise<void> {
+  if (await m.begin(draft, p)) draft.noJoint = draft.lowered = false;
+}
+
 // Start is offered on fresh news only: whoever starts heat has to see the machine as it is.
 function StartDeeds({ m, s }: { m: Model; s: State }) {
   const p = m.profiles.find((x) => x.name === m.chosen);
   const blocked = s.permissives.find((x) => !x.holds);
   const can = m.may('start') && p !== undefined && m.busy === null && !m.stale();
-  const detail = can ? p.title : blocked ? capital(blocked.text) : m.stale() ? 'no news from the station' : 'not now';
+  const detail = can ? startWords(p.title, blocked) : blocked ? capital(blocked.text) : m.stale() ? 'no news from the station' : 'not now';
   return (
     <>
       <HoldButton label="Hold to start heat" detail={detail} disabled={!can}
-        done={() => p && void m.begin({ profile: p.name, kind: p.kind, ...draft })} />
+        done={() => p && void start(m, p)} />
       <Deed label="Back" detail="nothing is lost" m={m} act={() => m.prepare(false)} />
     </>
   );

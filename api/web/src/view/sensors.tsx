@@ -2,6 +2,7 @@
 // line on the chart, so that the list is the chart's legend.
 
 import type { Model } from '../model.ts';
+import { unwatched } from '../logic/sight.ts';
 import { isShown, toggled } from '../settings.ts';
 import { temp } from '../logic/units.ts';
 import { healthOf, type Health } from '../logic/words.ts';
@@ -14,23 +15,24 @@ export function Sensors({ m, s }: { m: Model; s: State }) {
   return (
     <section class="sheet sensors" aria-labelledby="sensors-title">
       <h2 id="sensors-title">Sensors <small>press one to draw its line</small></h2>
-      <ul>{s.sensors.map((q, i) => <li key={q.name}><Card q={q} i={i} m={m} /></li>)}</ul>
+      <ul>{s.sensors.map((q, i) => <li key={q.name}><Card q={q} i={i} m={m} out={q.role === 'joint' && unwatched(s)} /></li>)}</ul>
     </section>
   );
 }
 
-function Card({ q, i, m }: { q: Sensor; i: number; m: Model }) {
+// A joint sensor that this run does without may hang anywhere: it is neither good nor a failure.
+function Card({ q, i, m, out }: { q: Sensor; i: number; m: Model; out: boolean }) {
   const health = healthOf(q.quality);
   const { scale } = m.settings;
   const { pattern, ink } = strokeOf(i);
   const close = q.temp_c !== null && q.ceiling_c !== null && q.temp_c > q.ceiling_c - CLOSE_K;
   return (
-    <button type="button" class={`sensor ${health.split(' ')[0]!} ink-${ink}`} aria-pressed={isShown(m.settings, q)}
+    <button type="button" class={`sensor ${out ? 'left-out' : health.split(' ')[0]!} ink-${ink}`} aria-pressed={isShown(m.settings, q)}
       onClick={() => m.set({ shown: toggled(m.settings, q) })}>
       <span class="sensor-name">{q.label}</span>
       <span class="sensor-temp">{health === 'good' ? temp(q.temp_c, scale) : 'no reading'}</span>
-      <span class="sensor-health"><Sign health={health} /> {health}{q.reason ? `: ${q.reason}` : ''}</span>
-      {q.ceiling_c !== null && health === 'good' && (
+      <span class="sensor-health">{out ? 'this run does without it' : <><Sign health={health} /> {health}{q.reason ? `: ${q.reason}` : ''}</>}</span>
+      {!out && q.ceiling_c !== null && health === 'good' && (
         <span class="sensor-ceiling">{close ? 'near ceiling' : 'ceiling'} {temp(q.ceiling_c, scale, 0)}</span>
       )}
       <svg class="stroke" aria-hidden="true"><path d="M0 3h2000" stroke-dasharray={pattern || undefined} /></svg>

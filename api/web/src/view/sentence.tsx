@@ -9,6 +9,8 @@ import { inScale } from '../logic/units.ts';
 import { noNews } from '../logic/words.ts';
 import type { State } from '../wire.ts';
 
+const LONG = 130; // characters; more than two lines of a seven-inch panel would push out what is below
+
 /** What the sentence is about, for the mark beside it: each has a shape of its own, colour only repeats it. */
 export type Mood = 'rest' | 'heat' | 'pause' | 'act' | 'cool' | 'done' | 'wrong' | 'lost';
 
@@ -49,7 +51,7 @@ export function Sentence({ m, heading }: { m: Model; heading: boolean }) {
             {m.connected ? 'The station’s loop stands still.' : 'Trying to reach the station.'} Stop still works.
           </p>
         )}
-        <Tag class="said">{text}</Tag>
+        <Tag class={`said${text.length > LONG ? ' long' : ''}`}>{text}</Tag>
         {lift?.stage === 'missed' && <p class="lift-missed">{lift.text}</p>}
       </div>
       {lift && lift.stage !== 'missed' && <Lift bar={lift} />}
