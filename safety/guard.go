@@ -174,10 +174,14 @@ func (g *Guard) judge(now time.Duration, f *Facts, r, i int, v *Verdict) {
 	if row.Asked != nil && !row.Asked(&g.limits, f, &g.past, i) {
 		if m.raised && m.latched {
 			g.act(row, i, v)
+			if m.true_ { // once latched there is nothing left to count, and what can never be asked again would never be gone
+				m.true_, m.gone = false, now
+			}
 		}
 		return
 	}
-	is := (!row.Armed || f.Armed || f.Testing) && row.True(&g.limits, f, &g.past, i)
+	// A latched row is asked at rest, too: a door that is still open has not gone (invariant I-19).
+	is := (!row.Armed || f.Armed || f.Testing || m.latched) && row.True(&g.limits, f, &g.past, i)
 	switch {
 	case is && !m.true_:
 		m.since, m.samples = now, 1
@@ -325,8 +329,7 @@ func (g *Guard) Reset(id uint32) error {
 	for r := range rows {
 		for i := range g.subjects(rows[r].Of) {
 			m := &g.mem[r][i]
-			// Armed rows are never true at rest, so ask the raw condition: a door still open is a cause still there.
-			if m.latched && (rows[r].True(&g.limits, &g.facts, &g.past, i) || m.true_ || g.now-m.gone < CauseGone) {
+			if m.latched && (g.there(r, i) || g.now-m.gone < CauseGone) {
 				return fmt.Errorf("the cause is still there: %s. %s", g.Title(r, i), rows[r].Do)
 			}
 		}
@@ -341,6 +344,17 @@ func (g *Guard) Reset(id uint32) error {
 	}
 	g.firstRow = -1
 	return nil
+}
+
+// there reports whether the cause of row r is still there. Armed rows are never true at rest, so the raw condition is asked: a door
+// still open is a cause still there. A tick that can tell nothing about a row cannot say that its cause is there: a relay without drive
+// draws no current however sound it is.
+func (g *Guard) there(r, i int) bool {
+	row := &rows[r]
+	if row.Asked != nil && !row.Asked(&g.limits, &g.facts, &g.past, i) {
+		return g.mem[r][i].true_
+	}
+	return g.mem[r][i].true_ || row.True(&g.limits, &g.facts, &g.past, i)
 }
 
 // Acknowledge records that a person has seen the alarm. It clears nothing that is true or latched.

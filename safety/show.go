@@ -41,9 +41,8 @@ func (g *Guard) Alarms(dst []Active) int {
 			if !m.raised || !m.shown || n == len(dst) {
 				continue
 			}
-			// An armed row is never true at rest; whether its cause is still there is asked without regard to that.
 			a := Active{Row: r, Subject: i, State: m.state(), At: m.at, Value: m.value, Limit: m.limit,
-				True: m.true_ || rows[r].True(&g.limits, &g.facts, &g.past, i), Because: g.because(r, m.at), Flutters: m.flutters(g.now)}
+				True: g.there(r, i), Because: g.because(r, m.at), Flutters: m.flutters(g.now)}
 			if m.latched {
 				a.TripID, a.FirstOut = g.tripID, r == g.firstRow && i == g.firstSub
 			}

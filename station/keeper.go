@@ -51,6 +51,8 @@ func (k *Keeper) Done(seq uint64, armed bool, on safety.Mask) (enabled bool) {
 	inOrder := !k.ticking || seq == k.lastSeq+1
 	k.lastSeq, k.ticking = seq, true
 	test := k.facts.Testing && k.facts.Test.Enable
+	// In the tick that begins to heat the guard has not been asked about heat yet: only a machine that is ready may have the contactor.
+	armed = armed && (k.facts.Armed || k.verdict.Ready)
 	earned := (armed || test) && inOrder && !k.verdict.Tripped && on&^k.verdict.Allow == 0 && k.facts.Late <= safety.MaxLate
 	if !earned {
 		k.drop()

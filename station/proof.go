@@ -154,7 +154,7 @@ func (s *Station) steerProof(now time.Duration) {
 	p := &s.proving
 	p.share.Steps[0].Duty = p.out.Duty
 	p.share.Step(now, &s.in, &s.out)
-	s.facts.BadDrive, s.snap.Fan = s.out.Bad, 0
+	s.facts.BadDrive, s.snap.Fan = s.badDrive(), 0
 	if s.watch != nil {
 		s.watch.Watch(now, &s.in, &p.out.Duty)
 	}

@@ -195,8 +195,8 @@ func (s *Station) Tick(now, late time.Duration) {
 
 	s.steer(now, &verdict)
 	on := s.gate(&verdict)
-	s.act(on)
-	sn.HeatEnabled = s.keeper.Done(sn.Seq, s.heating(), on)
+	took := s.act(on)
+	sn.HeatEnabled = s.keeper.Done(sn.Seq, took && s.heating(), on)
 	sn.NAlarms = s.keeper.Alarms(sn.Alarms[:])
 	s.account(on)
 	if s.publish != nil {
@@ -290,26 +290,39 @@ func (s *Station) steer(now time.Duration, v *safety.Verdict) {
 	}
 	s.law.Step(now, in, &s.out)
 	s.estimate()
-	s.facts.BadDrive = s.out.Bad
+	s.facts.BadDrive = s.badDrive()
 	if sn.State.Heats() {
 		sn.Fan = s.out.Fan
 	}
 }
 
-// gate lets through what both the law and the guard want. It can only remove (invariant I-2).
+// badDrive reports whether the law says, or its duties show, that something came out as no share of power (invariant I-9). The last
+// digit of a sum may be wrong.
+func (s *Station) badDrive() bool {
+	const rounding = 1e-9
+	bad := s.out.Bad
+	for i := range s.setup.Heaters {
+		d := s.out.Duty[i]
+		bad = bad || !(d >= -rounding && d <= 1+rounding)
+	}
+	return bad
+}
+
+// gate lets through what both the law and the guard want. It can only remove (invariant I-2). A law that asks for the impossible is not
+// followed at all: the guard hears of it in the next tick.
 func (s *Station) gate(v *safety.Verdict) safety.Mask {
 	if s.facts.Testing {
 		return s.facts.Test.Relays & v.Allow
 	}
-	if !s.heating() {
+	if !s.heating() || s.facts.BadDrive {
 		return 0
 	}
 	return safety.Mask(s.out.On) & v.Allow
 }
 
 // act writes every output. A relay that does not take its command is treated as a broken machine: everything else
-// is switched off and no heartbeat is earned, because the commanded set is then not what the keeper allowed.
-func (s *Station) act(on safety.Mask) {
+// is switched off, and it returns false: no heartbeat is earned, because what is really on is then not known.
+func (s *Station) act(on safety.Mask) (took bool) {
 	failed := false
 	for i, r := range s.hw.Relays {
 		if r.Set(on.Has(i)) != nil {
@@ -333,6 +346,7 @@ func (s *Station) act(on safety.Mask) {
 	if s.hw.Fan != nil {
 		_ = s.hw.Fan.SetDuty(s.snap.Fan)
 	}
+	return !failed
 }
 
 // account fills in what was done, for those who watch.
