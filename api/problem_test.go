@@ -161,7 +161,7 @@ func TestEveryProblemCodeCanHappen(t *testing.T) {
 	try(func(d *desk) { d.failing = errors.New("the disk is gone") }, request("GET", "/api/v1/runs/5", ""))
 	try(func(d *desk) { d.panics = true }, request("GET", "/api/v1/runs", ""))
 	try(nil, request("GET", streamPath, ""))
-	for _, row := range problems[len(problems)-10:] {
+	for _, row := range problems[len(problems)-15:] {
 		try(func(d *desk) { d.answer = &station.Refusal{Code: row.Code, What: "No."} }, request("POST", "/api/v1/runs", start))
 	}
 	for code := range refusalsOfPeople(t) {
