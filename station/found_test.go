@@ -96,3 +96,12 @@ func TestATripForTheLengthOfARunCanBeReset(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+func TestADoneTickEarnsNothingUnlessTheGuardWasAskedInIt(t *testing.T) {
+	s := newTestStation(t)
+	s.heating()
+	edges := s.f.beat.edges
+	if s.k.Done(s.last.Seq+1, true, 0) || s.f.enable.on || s.f.beat.edges != edges {
+		t.Error("a loop that stopped asking kept heat-enable or heartbeat")
+	}
+}

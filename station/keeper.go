@@ -19,6 +19,7 @@ type Keeper struct {
 	enabled bool
 	lastSeq uint64
 	ticking bool
+	judged  bool // the guard was asked since the last Done
 	verdict safety.Verdict
 	facts   safety.Facts
 	silent  bool
@@ -38,6 +39,7 @@ func (k *Keeper) Judge(now time.Duration, f *safety.Facts) safety.Verdict {
 	f.Enabled = k.enabled
 	f.Silent = k.silent
 	k.silent = false
+	k.judged = true
 	k.facts = *f
 	k.verdict = k.guard.Step(now, f)
 	if k.verdict.Tripped {
@@ -48,8 +50,8 @@ func (k *Keeper) Judge(now time.Duration, f *safety.Facts) safety.Verdict {
 
 // Done is the end of a tick: what was really commanded. It is the only place from which a heartbeat edge comes.
 func (k *Keeper) Done(seq uint64, armed bool, on safety.Mask) (enabled bool) {
-	inOrder := !k.ticking || seq == k.lastSeq+1
-	k.lastSeq, k.ticking = seq, true
+	inOrder := k.judged && (!k.ticking || seq == k.lastSeq+1)
+	k.lastSeq, k.ticking, k.judged = seq, true, false
 	test := k.facts.Testing && k.facts.Test.Enable
 	// In the tick that begins to heat the guard has not been asked about heat yet: only a machine that is ready may have the contactor.
 	armed = armed && (k.facts.Armed || k.verdict.Ready)
