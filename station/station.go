@@ -195,8 +195,11 @@ func (s *Station) Tick(now, late time.Duration) {
 
 	s.steer(now, &verdict)
 	on := s.gate(&verdict)
-	took := s.act(on)
-	sn.HeatEnabled = s.keeper.Done(sn.Seq, took && s.heating(), on)
+	told, took := on, s.act(on)
+	if !took {
+		told = ^safety.Mask(0) // nobody knows what is on; in the start-up test, too, that earns nothing
+	}
+	sn.HeatEnabled = s.keeper.Done(sn.Seq, took && s.heating(), told)
 	sn.NAlarms = s.keeper.Alarms(sn.Alarms[:])
 	s.account(on)
 	if s.publish != nil {
