@@ -177,6 +177,9 @@ func (s *Station) begin(now time.Duration, c Command) error {
 		return &Refusal{Code: "bad_profile", What: "The profile cannot be followed: " + err.Error()}
 	}
 	s.facts.Without = start.without
+	if c.Order.NoJoint {
+		sn.Coldest, sn.Hottest = -1, -1 // this tick has looked already
+	}
 	if err := s.canProve(c.Order); err != nil {
 		s.facts.Without = 0
 		return err

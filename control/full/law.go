@@ -64,6 +64,7 @@ type Law struct {
 	kept     [control.MaxZones]float64
 	fanned   float64
 	board    unit.Reading
+	without  control.Inputs // the inputs of a run that does without a joint thermocouple
 	guess    control.Inputs // the inputs with the estimate in the joint's place, for the cascade of a run without a joint
 
 	rec      recorder
@@ -135,11 +136,22 @@ func (l *Law) Latest() *Result { return l.best }
 // Watch takes in one tick in which somebody else steers, such as the warm-up proof with its duties: what the board shows there
 // teaches as much as any other heat.
 func (l *Law) Watch(now time.Duration, in *control.Inputs, duty *[control.MaxZones]float64) {
+	in = l.unseen(in)
 	dt := l.tick(now)
 	l.note(dt, in)
 	l.exchange.watch(now, in)
 	l.filter(dt, in)
 	l.kept, l.fanned = *duty, 0
+}
+
+// unseen takes the joint's reading away in a run that does without: one that hangs in the air would pass for a thermocouple in place.
+func (l *Law) unseen(in *control.Inputs) *control.Inputs {
+	if !l.cfg.NoJoint {
+		return in
+	}
+	l.without = *in
+	l.without.Joint = unit.Unusable(in.Joint.At, unit.NotRead)
+	return &l.without
 }
 
 // tick returns the seconds since the last step, 0 where they mean nothing.
@@ -161,6 +173,7 @@ func (l *Law) note(dt float64, in *control.Inputs) {
 
 // Step returns what to do from now until the next step.
 func (l *Law) Step(now time.Duration, in *control.Inputs, out *control.Outputs) {
+	in = l.unseen(in)
 	dt := l.tick(now)
 	if (in.Heat || in.Cool) && in.Plan != nil {
 		l.note(dt, in)

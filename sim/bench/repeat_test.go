@@ -10,6 +10,7 @@ import (
 	"trivet/process/unit"
 	"trivet/sim/catalog"
 	"trivet/sim/plant"
+	"trivet/station"
 )
 
 // repeatable is the shipped removal under the law that learns, on board b.
@@ -118,8 +119,18 @@ func TestARepeatWithoutAJointThermocouple(t *testing.T) {
 	})
 	t.Run("goes without a lesson at a bounded peak", func(t *testing.T) {
 		q := sibling(p, rng)
-		q.NoJoint, q.BoundedPeak = true, true
+		q.NoJoint, q.BoundedPeak, q.Dangling = true, true, true
 		r := mustRun(t, q)
+		// Nothing was learned, so the joint is known to ten degrees at best, whatever a couple that is plugged in would say.
+		doubt, most := columnsOf(r)[station.EstimateColumn]+1, 0.0
+		for i := range r.Rows {
+			if r.Rows[i].Truth.CornerJoint > 200 {
+				most = max(most, float64(r.Rows[i].Values[doubt]))
+			}
+		}
+		if most < 8 {
+			t.Errorf("the joint is claimed to be known to ±%.1f °C", most)
+		}
 		if s := &r.Summary; s.State.State != "complete" || !(*s.MaxBodyC < float64(q.Profile.BodyLimit)) || !(*s.PeakC < 250) {
 			t.Errorf("%s: peak %v, package top %v", s.Sentence, *s.PeakC, *s.MaxBodyC)
 		}

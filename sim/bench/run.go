@@ -31,6 +31,7 @@ type Parts struct {
 	Believed    *plant.Board // what the shop takes the board for, where that is another one; nil for what it is
 	Book        *learn.Book  // what earlier boards of the type have taught; nil for nothing
 	NoJoint     bool         // run without a joint thermocouple
+	Dangling    bool         // which is plugged in all the same, and not to be looked at
 	BoundedPeak bool         // at a lowered peak
 	NoTop       bool         // the package top's thermocouple is not plugged in either
 
@@ -170,7 +171,7 @@ func (p Parts) order() *station.RunOrder {
 // unplug takes out the thermocouples the run is to do without.
 func (b *Bench) unplug(p Parts) error {
 	for i, s := range b.Setup.Sensors {
-		if (s.Role == safety.RoleJoint && p.NoJoint) || (s.Role == safety.RolePackageTop && p.NoTop) {
+		if (s.Role == safety.RoleJoint && p.NoJoint && !p.Dangling) || (s.Role == safety.RolePackageTop && p.NoTop) {
 			if err := b.Rig.Apply(fault.Fault{Kind: "sensor_open", Target: b.Setup.Sensors[i].Name}, true); err != nil {
 				return err
 			}
