@@ -18,7 +18,6 @@ type liar struct {
 	done    int
 	on      safety.Mask
 	armed   bool
-	early   bool // a relay was on before it was asked
 }
 
 // station's view of an arbitrary guard.
@@ -119,7 +118,7 @@ func NewGateAlone() (*GateAlone, error) {
 	g.slot, g.first = newSlot(all...), newSlot(all...)
 	g.first.save()
 	p := guardPolicy().with(stationPolicy()).with(wholePolicy())
-	for _, f := range []string{"judged", "done", "on", "armed", "early"} {
+	for _, f := range []string{"judged", "done", "on", "armed"} {
 		p["liar."+f] = rule{how: drop, why: "of the last tick"}
 	}
 	g.keyer = newKeyer(p, &g.world, &g.lines, &g.liar, &g.licence, g.st)

@@ -28,7 +28,6 @@ type loop struct {
 	seq    uint64
 	asked  bool // the guard was asked since the last Done
 	armed  bool // about heat
-	tidy   bool // the last Done was told the next number
 	owes   bool // the loop fell silent in heat: the next answer must be a trip
 	allow  safety.Mask
 	trip   bool

@@ -16,7 +16,6 @@ func nan() float64 { return math.NaN() }
 type act struct {
 	name   string
 	set    func(w *world)
-	undo   bool // puts something right, or leaves it as it is
 	say    []station.Event
 	wrong  bool // a reset names another trip
 	stop   bool // by the way that cannot be refused
