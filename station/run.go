@@ -79,7 +79,7 @@ func (s *Station) obey(now time.Duration) {
 		select {
 		case r := <-s.commands:
 			if by != nil && r.c.Event == Start { // it may have come before the stop, which goes past the queue
-				r.reply(&Refusal{Code: "stopped", What: "Somebody pressed Stop at the same moment.", Do: "Start again if nobody objects."})
+				r.reply(&Refusal{Code: "not_now", What: "Somebody pressed Stop at the same moment.", Do: "Start again if nobody objects."})
 				continue
 			}
 			r.reply(s.command(now, r.c))
