@@ -57,6 +57,7 @@ type Forecast struct {
 // widths of a 95 % band.
 const (
 	stemSpread  = 0.0087 // standard deviation of the share of air in a joint reading, even between 0 and 3 %
+	nearPeak    = 2.5    // °C; a little more than profiles wait for
 	stemTop     = 1.73   // half width by standard deviation of an even distribution that reaches 95 % and all
 	nearBand    = 0.8    // K, however near
 	farBand     = 1.6    // K more, far ahead
@@ -140,7 +141,7 @@ func highest(low, mid, high []float64, end int) Span {
 func toPeak(mid []float64, spent float64) Span {
 	at := 0
 	top := slices.Max(mid)
-	for mid[at] < top-0.5 { // a joint that creeps up to its peak is there when it is nearly there
+	for mid[at] < top-nearPeak { // a joint that creeps up to its peak is lifted when it is nearly there
 		at++
 	}
 	left := float64(at)

@@ -94,9 +94,13 @@ func (f *Forecast) judge(b *Basis, w *Window) {
 		f.say(Reason{AboveLong, true, fmt.Sprintf("The joint would stay above liquidus for %s, longer than the %.0f s allowed.", seconds(f.Above), w.AboveMax), "Shorten the hold at the peak, or heat faster to it if the machine can."})
 	}
 	if w.ToPeak > 0 && f.ToPeak.Mid > w.ToPeak {
-		// Before real heat it costs nothing to say no; once half the time is spent, a little more does less harm than a run for nothing.
-		young := b.Spent < w.ToPeak/2
-		f.say(Reason{HeatLong, young || f.ToPeak.Low > farTooLong*w.ToPeak, fmt.Sprintf("The peak would come %s after 25 °C; a part may take %.0f s%s.", seconds(f.ToPeak), w.ToPeak, why), f.remedyLong()})
+		// Before real heat it costs nothing to say no, where it is sure; once half the time is spent, a little more does less harm than a
+		// run for nothing.
+		most := w.ToPeak
+		if b.Spent > most/2 {
+			most *= farTooLong
+		}
+		f.say(Reason{HeatLong, f.ToPeak.Low > most, fmt.Sprintf("The peak would come %s after 25 °C; a part may take %.0f s%s.", seconds(f.ToPeak), w.ToPeak, why), f.remedyLong()})
 	}
 	if w.AboveMin > 0 && f.Above.High < w.AboveMin && f.Peak.High >= w.PeakMin {
 		f.say(Reason{AboveShort, false, fmt.Sprintf("The joint would stay above liquidus for %s; %.0f s are needed.", seconds(f.Above), w.AboveMin), "Lengthen the hold at the peak."})
