@@ -142,7 +142,7 @@ var rows = [...]Alarm{
 	},
 	{
 		Code: "joint_astray", Title: "%s has come off", Of: EachSensor, Action: CutHeat, Armed: true, After: 4 * time.Second, Latch: true, Explains: []string{"joint_doubt"},
-		Do:   "Let the board cool, press the bead down and fix it again, then reset.",
+		Do:   "Let the board cool. Press the bead down and fix it again; if it sits well, its two wires are the wrong way round. Then reset.",
 		True: astray,
 	},
 	{
