@@ -43,19 +43,19 @@ type measure struct {
 	usual  float64 // strain and misfit together of half of all kin
 	misfit float64 // a misfit of one weighs like so many standard deviations of strain
 	limit  float64 // distance
+	far    float64 // times the limit: early in a run, while transients rule, kin may be past the limit, but not that far
 }
 
 var (
 	// Without a joint thermocouple a wrong lesson would mislead.
-	blindly = measure{usual: 3.3, misfit: 2.3, limit: 2.1}
+	blindly = measure{usual: 3.3, misfit: 2.3, limit: 2.1, far: 3}
 	// With one the joint itself corrects what the lesson gets wrong: only a board that is clearly another loses it.
-	seeing = measure{usual: 2.0, misfit: 3.0, limit: 3.0}
+	seeing = measure{usual: 2.0, misfit: 3.0, limit: 3.0, far: 2}
 )
 
 const (
-	kinHot    = 30  // K above the start from which on heat counts
-	kinEnough = 20  // s of that
-	kinFar    = 2.0 // times the limit: early in a run kin may be past the limit, but not that far
+	kinHot    = 30 // K above the start from which on heat counts
+	kinEnough = 20 // s of that
 )
 
 // Kin judges how alike a board with a joint thermocouple is to its type by the fit that looked for it there: how far from the middle of the
@@ -82,6 +82,6 @@ func (m measure) judge(strain, misfit float64, tr *model.Track) Kinship {
 	}
 	k.Enough = k.Seconds >= kinEnough
 	k.Kin = k.Enough && k.Distance < m.limit
-	k.Far = k.Enough && !(k.Distance < kinFar*m.limit)
+	k.Far = k.Enough && !(k.Distance < m.far*m.limit)
 	return k
 }
