@@ -138,6 +138,36 @@ func (l *Law) SetLoad(b Load) { l.cfg.Load = b }
 // Step returns what to do from now until the next step. With no usable joint it freezes the outer loop where it is:
 // whether heat may go on without a joint is the guard's decision, not the law's.
 func (l *Law) Step(now time.Duration, in *Inputs, out *Outputs) {
+	dt := l.take(now, in, out)
+	switch {
+	case in.Heat && in.Plan != nil:
+		l.heat(dt, in, out)
+	case in.Cool && in.Plan != nil:
+		l.cool(dt, in, out)
+	default:
+		l.rest()
+	}
+	l.give(in, out)
+}
+
+// give ends a step: duties that are no number are refused, the budget is kept, relays are chosen.
+func (l *Law) give(in *Inputs, out *Outputs) {
+	for i := range l.cfg.Zones {
+		if d := out.Duty[i]; !(d >= 0 && d <= 1) {
+			out.Bad, out.Duty[i] = true, 0
+		}
+		if in.Keep {
+			out.Duty[i] = math.Min(out.Duty[i], l.kept[i])
+		}
+	}
+	out.Short = fit(l.cfg.Zones, &out.Duty, l.mean)
+	l.kept = out.Duty
+	out.On = l.share.decide(l.cfg.Zones, &out.Duty, float64(l.cfg.Budget), in.Allowed)
+}
+
+// take starts a step: it clears the outputs, follows the joint, and returns the seconds since the last step, 0 for the
+// first and wherever time does not move.
+func (l *Law) take(now time.Duration, in *Inputs, out *Outputs) float64 {
 	dt := (now - l.last).Seconds()
 	if !l.running || !(dt > 0) || dt > 1 {
 		dt = 0 // first step, or time that does not move: decide, but integrate nothing
@@ -153,25 +183,7 @@ func (l *Law) Step(now time.Duration, in *Inputs, out *Outputs) {
 			l.joint += dt / (l.cfg.Tuning.Filter + dt) * (float64(y) - l.joint)
 		}
 	}
-	switch {
-	case in.Heat && in.Plan != nil:
-		l.heat(dt, in, out)
-	case in.Cool && in.Plan != nil:
-		l.cool(dt, in, out)
-	default:
-		l.rest()
-	}
-	for i := range l.cfg.Zones {
-		if d := out.Duty[i]; !(d >= 0 && d <= 1) {
-			out.Bad, out.Duty[i] = true, 0
-		}
-		if in.Keep {
-			out.Duty[i] = math.Min(out.Duty[i], l.kept[i])
-		}
-	}
-	out.Short = fit(l.cfg.Zones, &out.Duty, l.mean)
-	l.kept = out.Duty
-	out.On = l.share.decide(l.cfg.Zones, &out.Duty, float64(l.cfg.Budget), in.Allowed)
+	return dt
 }
 
 // heat runs the cascade.
@@ -222,12 +234,19 @@ func (l *Law) setpoint(i int, in *Inputs, trim float64) (unit.Celsius, float64) 
 		rate = 0
 	}
 	set := base.Plus(unit.Kelvin(trim))
-	if z.Kind == TopAir && in.BodyTop > 0 {
-		if b, ok := in.Body.Temp(); ok && b > in.BodyTop {
-			set = set.Plus(unit.Kelvin(-t.BodyBack * float64(b-in.BodyTop)))
-		}
+	if z.Kind == TopAir {
+		set = set.Plus(unit.Kelvin(-l.back(in)))
 	}
 	return max(l.cfg.Ambient, min(set, z.Ceiling)), rate
+}
+
+// back is by how much top air must stay back, in K, for the package top to keep to its soft limit.
+func (l *Law) back(in *Inputs) float64 {
+	b, ok := in.Body.Temp()
+	if !ok || in.BodyTop <= 0 {
+		return 0
+	}
+	return math.Max(0, l.cfg.Tuning.BodyBack*float64(b-in.BodyTop))
 }
 
 // planned is the feed-forward temperature of a kind of heater at profile time at.

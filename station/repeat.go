@@ -62,12 +62,10 @@ func (s *Station) prepareBlind(o *RunOrder, b *beginning) error {
 	if s.knows == nil || s.learns == nil {
 		return &Refusal{Code: "no_estimate", What: "The control law in force cannot tell where a joint is without a thermocouple there.", Do: "Attach one, or start the station with the law that learns boards."}
 	}
+	b.without = s.joints() // one that dangles in the air would mislead: none of them is looked at
 	top := false
 	for i, info := range s.setup.Sensors {
-		switch info.Role {
-		case safety.RoleJoint:
-			b.without = b.without.With(i) // one that dangles in the air would mislead: none of them is looked at
-		case safety.RolePackageTop:
+		if info.Role == safety.RolePackageTop {
 			if s.snap.Sensors[i].Usable() && s.setup.Limits.Sensors[i].Guard {
 				top = true
 			} else {
@@ -108,12 +106,18 @@ func (s *Station) readyBlind() bool {
 		return false
 	}
 	facts := s.facts
+	facts.Without = s.joints()
+	return safety.Ready(&s.setup.Limits, &facts)
+}
+
+// joints is the set of all joint sensors.
+func (s *Station) joints() (m safety.Mask) {
 	for i := range s.setup.Sensors {
 		if s.setup.Sensors[i].Role == safety.RoleJoint {
-			facts.Without = facts.Without.With(i)
+			m = m.With(i)
 		}
 	}
-	return safety.Ready(&s.setup.Limits, &facts)
+	return m
 }
 
 // standIn is the coldest of package top and board, for want of a joint.
