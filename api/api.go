@@ -92,6 +92,9 @@ type Options struct {
 	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
 	Now func() time.Time
 
+	// Limits bounds the connections; zeros are defaults.
+	Limits Limits
+
 	Version string
 	BootID  string      // new at each start of the process
 	Log     *zap.Logger // nil: no log
@@ -165,6 +168,10 @@ func New(o Options) (*Server, error) {
 	if !o.Looking.Valid() {
 		return nil, fmt.Errorf("looking is %q; allowed are %s, %s and %s", o.Looking, LookNearby, LookPaired, LookEverybody)
 	}
+	if key, what, allowed := o.Limits.Check(); key != "" {
+		return nil, fmt.Errorf("limit %s %s; allowed: %s", key, what, allowed)
+	}
+	o.Limits = o.Limits.Filled()
 	g, err := newGate(o.Hosts)
 	if err != nil {
 		return nil, err
@@ -185,6 +192,7 @@ func New(o Options) (*Server, error) {
 		heavy: make(chan struct{}, heavyPlaces), alarms: safety.Rows(),
 		needs: map[string]Access{}, people: folk, turns: make(chan struct{}, 1), began: o.Now()}
 	s.controls.now = o.Now
+	s.sockets.all, s.sockets.from = o.Limits.Sockets, o.Limits.SocketsPerSource
 	s.hub = newHub(s)
 	if s.metrics, err = newMetrics(s); err != nil {
 		return nil, err

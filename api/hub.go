@@ -15,10 +15,8 @@ import (
 
 // Sizes and times of the stream.
 const (
-	maxViewers   = 64                     // a shop's screens, twice over; a WebSocket costs about 40 kB here
-	maxPerSource = 24                     // of them from one address elsewhere (hazard N-08)
-	eventRing    = 512                    // events kept for viewers that come back
-	statePeriod  = 100 * time.Millisecond // wall clock, whatever the speed of a simulation
+	eventRing   = 512                    // events kept for viewers that come back
+	statePeriod = 100 * time.Millisecond // wall clock, whatever the speed of a simulation
 )
 
 const streamDoc = `Read-only. Every message has a number seq. On one connection each number is either received or named in a gap message, so a viewer ` +
@@ -59,7 +57,7 @@ func newHub(s *Server) *hub { return &hub{s: s, viewers: map[*viewer]struct{}{}}
 func (h *hub) join(v *viewer, since uint64, resume bool) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.closed || len(h.viewers) >= maxViewers || h.from(v.source) >= maxPerSource {
+	if l := &h.s.o.Limits; h.closed || len(h.viewers) >= l.Viewers || h.from(v.source) >= l.ViewersPerSource {
 		return false
 	}
 	h.takeEvents() // what happened while nobody listened is numbered now, and may be among what this viewer missed

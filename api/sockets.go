@@ -8,17 +8,12 @@ import (
 	"sync/atomic"
 )
 
-// Limits on connections that are not streams (hazard N-08). Judgement: a browser opens six, a shop has a dozen screens, and 512 fit
-// into the 1024 files that a service may have open by default.
-const (
-	maxSockets = 512
-	maxFrom    = 48 // from one source elsewhere; this computer itself may be a proxy for many
-)
-
-// sockets bounds the connections. One too many does not shut the newcomer out, who may be bringing a Stop: it ends the oldest
+// sockets bounds the connections that are not streams. One too many does not shut the newcomer out, who may be bringing a Stop: it ends the oldest
 // connection of the greediest source that is not being answered, such as one that sends its headers a letter at a time, or one kept open
 // for later.
 type sockets struct {
+	all, from int // how many in all, and from one source elsewhere; this computer itself may be a proxy for many
+
 	mu   sync.Mutex
 	n    uint64 // numbers them, the lower the older
 	open map[net.Conn]*socket
@@ -46,9 +41,9 @@ func (s *sockets) opened(ctx context.Context, c net.Conn) context.Context {
 		counts[o.source]++
 	}
 	switch {
-	case counts[source] >= maxFrom && !isLoopback(c):
+	case counts[source] >= s.from && !isLoopback(c):
 		s.shed(source)
-	case len(s.open) >= maxSockets:
+	case len(s.open) >= s.all:
 		greedy, most := source, counts[source]
 		for from, n := range counts {
 			if n > most {

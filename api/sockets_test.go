@@ -94,7 +94,7 @@ func (f *fakeConn) Close() error         { f.closed = true; return nil }
 func (f *fakeConn) RemoteAddr() net.Addr { a, _ := net.ResolveTCPAddr("tcp", f.from); return a }
 
 func TestOneSourceCannotTakeThePlacesOfOthers(t *testing.T) {
-	var s sockets
+	s := sockets{all: maxSockets, from: maxFrom}
 	var greedy, modest []*fakeConn
 	open := func(from string) *fakeConn {
 		c := &fakeConn{from: from}

@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"trivet/api"
 	"trivet/process/strict"
 	"trivet/sim/catalog"
 	"trivet/sim/fault"
@@ -20,6 +21,7 @@ type settings struct {
 	Sim    *simPart `toml:"sim"`      // a simulated machine
 
 	Access accessPart `toml:"access"` // who may look, TLS
+	Limits limitsPart `toml:"limits"` // how many connections
 
 	dir string // paths in the file are relative to it
 }
@@ -130,6 +132,9 @@ func parseConfig(file string, data []byte) (settings, error) {
 	}
 	if key, what, allowed := s.Access.check(); key != "" {
 		bad(what, allowed, "access", key)
+	}
+	if key, what, allowed := api.Limits(s.Limits).Check(); key != "" {
+		bad(what, allowed, "limits", key)
 	}
 	if s.Sim == nil {
 		bad("is missing", "a [sim] table; real machines are described in a later version", "sim")

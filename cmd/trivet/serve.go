@@ -60,6 +60,10 @@ func (c *serveCmd) Run(e *env) error {
 		log.Warn("the page is reached over a network without encryption: whoever is on that network can read along, and pairings can be stolen; give a certificate with --tls-cert and --tls-key, or keep the network to yourself")
 	}
 
+	if few := tooFewFiles(conf.Limits.wanted()); few != "" {
+		log.Warn(few)
+	}
+
 	scenario := catalog.Scenario{Name: "serve", Machine: conf.Sim.Machine, Board: conf.Sim.Board, Profile: conf.Sim.Profile,
 		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: conf.Sim.Law, Faults: conf.Sim.Faults}
 	parts, err := loadParts(scenario, conf.dir)
@@ -112,7 +116,7 @@ func (c *serveCmd) Run(e *env) error {
 	shown := false // the first code is printed below, behind the address
 	srv, err := api.New(api.Options{
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
-		Hosts: conf.Hosts, Version: version, BootID: bootID, Log: log,
+		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(b.Setup)).Lessons) },
 		ShowCode: func(code string) {
