@@ -2,49 +2,10 @@ package chip
 
 import (
 	"encoding/binary"
-	"fmt"
 	"time"
-
-	"periph.io/x/conn/v3/i2c"
-	"periph.io/x/conn/v3/physic"
 
 	"trivet/hal/emf"
 )
-
-// I2CBus is an emulated I²C bus. One goroutine uses it.
-type I2CBus struct {
-	name    string
-	devices [128]*Ads1115
-}
-
-// NewI2CBus returns an empty bus.
-func NewI2CBus(name string) *I2CBus { return &I2CBus{name: name} }
-
-// String returns the name of the bus.
-func (b *I2CBus) String() string { return b.name }
-
-// SetSpeed accepts every speed a bus can have.
-func (b *I2CBus) SetSpeed(physic.Frequency) error { return nil }
-
-// Tx is one transaction. It fails when nobody has the address.
-func (b *I2CBus) Tx(addr uint16, w, r []byte) error {
-	if int(addr) >= len(b.devices) || b.devices[addr] == nil {
-		return errDead
-	}
-	return b.devices[addr].tx(w, r)
-}
-
-// Add puts a converter on the bus. Its address pin allows 0x48 to 0x4b, each once.
-func (b *I2CBus) Add(addr uint16, d *Ads1115) error {
-	if !(addr >= 0x48 && addr <= 0x4b) {
-		return fmt.Errorf("%s: address is %#02x; an ADS1115 can have 0x48 to 0x4b", b.name, addr)
-	}
-	if b.devices[addr] != nil {
-		return fmt.Errorf("%s: address %#02x is taken", b.name, addr)
-	}
-	b.devices[addr] = d
-	return nil
-}
 
 // Bits of the configuration register (datasheet from memory; gain and rate codes as in periph's driver).
 const (
@@ -191,4 +152,7 @@ func (a *Ads1115) write(v uint16) {
 	}
 }
 
-var _ i2c.Bus = (*I2CBus)(nil)
+// addresses of an ADS1115: its address pin tied to ground, supply, or one of the bus lines.
+func (a *Ads1115) addresses() (kind string, low, high uint16) { return "an ADS1115", 0x48, 0x4b }
+
+var _ i2cChip = (*Ads1115)(nil)
