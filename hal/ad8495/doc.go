@@ -1,17 +1,7 @@
 // Package ad8495 reads type K thermocouples through Analog Devices AD8495 amplifiers on the inputs of a Texas Instruments
 // ADS1115 converter over I²C. It reads; it never judges how fast a board may heat or whether heat must stop.
 //
-// # The converter
-//
-// periph has a driver for the converter, ads1x15, and this package uses it to compose gain, input and rate. But its pin's
-// Read starts a conversion, sleeps for exactly one over the rate, and reads the result without asking whether it is
-// there. A tick of the control loop may not sleep; simulated time cannot; and when the chip's clock is slow, which it
-// may be by a tenth, what comes back is the conversion before: that of another input.
-//
-// So a conversion is split over two ticks. periph's driver gets a bus of ours that passes the start of the conversion
-// on to the real bus and then ends the transaction with a private error, so that the driver returns without sleeping.
-// The next Poll reads the configuration register, checks that the conversion is done (bit OS) and that input and gain
-// are those that were asked for, and only then reads the result.
+// The converter is polled by package ads1115, one input per tick in turn. A sensed load current may share it with amplifiers.
 //
 // # The amplifier
 //

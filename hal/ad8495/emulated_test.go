@@ -174,7 +174,7 @@ func TestWhatIsLeftOutOfTheOptionsIsThatOfTheDefault(t *testing.T) {
 	if p := d.Input(0).Period(); p != 100*time.Millisecond {
 		t.Errorf("period is %v", p)
 	}
-	if d.String() != "AD8495{player(0x48)}" || d.Input(0).String() != "AD8495{player(0x48)} input 3" || d.Halt() != nil {
+	if d.String() != "ADS1115{player(0x48)}" || d.Input(0).String() != "AD8495 on ADS1115{player(0x48)}, input 3" || d.Halt() != nil {
 		t.Errorf("called %v and %v", d, d.Input(0))
 	}
 }

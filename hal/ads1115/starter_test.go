@@ -1,4 +1,4 @@
-package ad8495
+package ads1115
 
 import (
 	"errors"
