@@ -110,7 +110,9 @@ func (in *Input) Read(now time.Duration) unit.Reading {
 func (in *Input) Period() time.Duration { return in.conv.Period() }
 
 // String returns the converter and the number of the input.
-func (in *Input) String() string { return fmt.Sprintf("AD8495 on %v, input %d", in.conv, in.opts.Channel) }
+func (in *Input) String() string {
+	return fmt.Sprintf("AD8495 on %v, input %d", in.conv, in.opts.Channel)
+}
 
 // LastError explains the last conversion, nil if it was good.
 func (in *Input) LastError() error {

@@ -1,0 +1,60 @@
+package open
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// Kind is what a chip is used as. The words are those of the machine file.
+type Kind string
+
+// Thermometers are sensors of temperature.
+const Thermometers Kind = "thermometer"
+
+// Bus is what a chip is connected by.
+type Bus string
+
+// The buses.
+const (
+	SPI Bus = "spi"
+	I2C Bus = "i2c"
+)
+
+// Chip is a row of the table of chips.
+type Chip struct {
+	Name  string
+	Kinds []Kind
+	Bus   Bus
+	Note  string // what somebody who chooses a chip should know, for trivet check and the wiring guide
+}
+
+// Names returns the table of chips, in the order of the alphabet.
+func Names() []Chip {
+	return []Chip{
+		{"ad8495", []Kind{Thermometers}, I2C, "an amplifier for type K on an input of an ADS1115; four share one converter and take turns, so each is read every fourth tick at worst"},
+		{"max31855", []Kind{Thermometers}, SPI, "steps of 0.25 °C, tells of an open couple with each conversion; the type is part of the chip"},
+		{"max31856", []Kind{Thermometers}, SPI, "steps of 0.0078 °C, looks for an open couple once in 16 conversions, about 1.6 s"},
+	}
+}
+
+// check says whether the chip is known, is of the kind, and has the bus it needs.
+func (s Spec) check(k Kind) error {
+	var of []string
+	for _, c := range Names() {
+		if !slices.Contains(c.Kinds, k) {
+			continue
+		}
+		of = append(of, c.Name)
+		switch {
+		case c.Name != s.Chip:
+			continue
+		case c.Bus == SPI && s.SPI == nil:
+			return fmt.Errorf("it needs an SPI port")
+		case c.Bus == I2C && s.I2C == nil:
+			return fmt.Errorf("it needs an I²C bus")
+		}
+		return nil
+	}
+	return fmt.Errorf("not known as %s; allowed are %s", k, strings.Join(of, ", "))
+}

@@ -1,0 +1,157 @@
+// Package open opens chips by the names that a machine file gives them, on buses that somebody else has opened. It knows which
+// chips there are, what each needs, and which share one device; it reads no file and decides nothing.
+//
+// Nothing here moves heat: an output is off when it is handed out, and stays so until somebody sets it.
+package open
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/spi"
+
+	"trivet/hal/ad8495"
+	"trivet/hal/ads1115"
+	"trivet/hal/emf"
+	"trivet/hal/max31855"
+	"trivet/hal/max31856"
+	"trivet/process/unit"
+)
+
+// Thermometer is a sensor as the control loop reads it: never waiting, never allocating.
+type Thermometer interface {
+	Read(now time.Duration) unit.Reading
+	LastError() error // explains the last reading, nil if it was good
+	String() string
+}
+
+// Poller is a chip that must be served once per tick, before what hangs on it is read.
+type Poller interface {
+	Poll(now time.Duration)
+}
+
+// Spec says which chip and how it is wired. What a chip does not have must be left at 0; what it has and is left at 0
+// takes the driver's default.
+type Spec struct {
+	Chip  string   // one of Names
+	SPI   spi.Port // for chips on SPI: a port with this chip's own select line
+	I2C   i2c.Bus  // for chips on I²C
+	Addr  uint16   // on I²C; 0: the chip's default address
+	Input int      // of a converter with several, from 0
+
+	Type     string // of the couple: a letter of emf.Types
+	MainsHz  int    // 50 or 60: what the chip's own filter removes
+	Averages int    // samples per result
+	OpenTest int    // of a MAX31856: 1 to 3, see max31856.Opts
+
+	RailVolts float64 // of an AD8495: where its output ends, see ad8495.Opts
+	RefVolts  float64 // of an AD8495: at its reference pin
+	SpanVolts float64 // of an input of a converter: the greatest voltage to be told apart
+}
+
+// Chips are the chips of one machine. Its methods are called while the machine is put together, by one goroutine.
+type Chips struct {
+	every      time.Duration
+	converters map[place]*ads1115.Dev
+	pollers    []Poller
+}
+
+// place is where a chip that several things hang on is.
+type place struct {
+	bus  string // buses are told apart by their names: periph gives each its own
+	addr uint16
+}
+
+// New begins a machine whose pollers will be served at the given period, 20 ms to 1 s.
+func New(every time.Duration) *Chips {
+	return &Chips{every: every, converters: map[place]*ads1115.Dev{}}
+}
+
+// Pollers returns what must be served once per tick, each once, in the order of opening.
+func (c *Chips) Pollers() []Poller { return c.pollers }
+
+// Thermometer opens a sensor. Whatever it needs served is among Pollers afterwards.
+func (c *Chips) Thermometer(s Spec) (Thermometer, error) {
+	t, err := c.thermometer(s)
+	if err != nil {
+		return nil, fmt.Errorf("chip %q: %w", s.Chip, err)
+	}
+	return t, nil
+}
+
+func (c *Chips) thermometer(s Spec) (Thermometer, error) {
+	if err := s.check(Thermometers); err != nil {
+		return nil, err
+	}
+	switch s.Chip {
+	case "max31855":
+		o := max31855.DefaultOpts
+		if err := couple(s.Type, &o.Type); err != nil {
+			return nil, err
+		}
+		return max31855.New(s.SPI, &o)
+	case "max31856":
+		o := max31856.DefaultOpts
+		if err := couple(s.Type, &o.Type); err != nil {
+			return nil, err
+		}
+		set(&o.MainsHz, s.MainsHz)
+		set(&o.Average, s.Averages)
+		set(&o.OpenTest, s.OpenTest)
+		return max31856.New(s.SPI, &o)
+	}
+	return c.amplifier(s)
+}
+
+// amplifier is an AD8495 on an input of a converter that may be shared.
+func (c *Chips) amplifier(s Spec) (Thermometer, error) {
+	if s.Type != "" && s.Type != "K" {
+		return nil, fmt.Errorf("type is %q; an AD8495 is for K only", s.Type)
+	}
+	conv, err := c.converter(s)
+	if err != nil {
+		return nil, err
+	}
+	return ad8495.On(conv, ad8495.InputOpts{
+		ChannelOpts: ad8495.ChannelOpts{Channel: s.Input, RefVolts: s.RefVolts, SpanVolts: s.SpanVolts}, RailVolts: s.RailVolts,
+	})
+}
+
+// converter returns the ADS1115 at the address, opening it the first time.
+func (c *Chips) converter(s Spec) (*ads1115.Dev, error) {
+	at := place{bus: s.I2C.String(), addr: s.Addr}
+	if at.addr == 0 {
+		at.addr = ads1115.DefaultOpts.Addr
+	}
+	if d := c.converters[at]; d != nil {
+		return d, nil
+	}
+	d, err := ads1115.New(s.I2C, &ads1115.Opts{Addr: at.addr, Every: c.every})
+	if err != nil {
+		return nil, err
+	}
+	c.converters[at] = d
+	c.pollers = append(c.pollers, d)
+	return d, nil
+}
+
+// couple sets to from the letter of a type, if there is one.
+func couple(letter string, to *emf.Type) error {
+	if letter == "" {
+		return nil
+	}
+	if len(letter) != 1 || !emf.Type(letter[0]).Known() {
+		return fmt.Errorf("type is %q; allowed are %s", letter, strings.Join(strings.Split(emf.Types, ""), ", "))
+	}
+	*to = emf.Type(letter[0])
+	return nil
+}
+
+// set sets to from v unless that was left out.
+func set[T int | float64](to *T, v T) {
+	if v != 0 {
+		*to = v
+	}
+}
