@@ -99,7 +99,7 @@ func (c *serveCmd) Run(e *env) error {
 	})
 	o := b.Options()
 	owed := rememberTrips(conf.Data, b.Setup, b.Keeper, log)
-	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s) }
+	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s) }
 	drive := newSimDriver(b, parts.Scenario.Faults)
 	mind := newThinker(o.Law)
 	runner := station.Runner{Before: drive.before, After: mind.after, Speed: conf.Sim.Speed}
@@ -144,8 +144,12 @@ func (c *serveCmd) Run(e *env) error {
 	return together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
 }
 
-// assembled is told about the simulated machine before anything runs on it; tests watch its lines.
-var assembled = func(*bench.Bench) {}
+// assembled is told about the simulated machine before anything runs on it, ticked about each tick at its end and in its goroutine.
+// Both do nothing in the program; tests and the build with the tag deadlock_hook (serve_hook.go) put something else there.
+var (
+	assembled = func(*bench.Bench) {}
+	ticked    = func(*station.Snapshot) {}
+)
 
 // together runs the parts until one fails or ctx ends, and always in this order of ending: requests, heat, record.
 func together(ctx context.Context, run func(context.Context) error, clerk *station.Clerk, serve func(context.Context) error) error {
