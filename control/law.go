@@ -42,6 +42,15 @@ type Zone struct {
 	Inertia float64
 	Kp      float64 // duty per kelvin
 	Ti      float64 // s
+	MaxDuty float64 // highest mean duty, for a heater that must not be asked for all it has; 0 means 1
+}
+
+// Most is the highest mean duty of the zone.
+func (z *Zone) Most() float64 {
+	if z.MaxDuty > 0 && z.MaxDuty < 1 {
+		return z.MaxDuty
+	}
+	return 1
 }
 
 // Tuning is the outer loop.
@@ -278,14 +287,14 @@ func (l *Law) drive(i int, dt float64, set unit.Celsius, rate float64, in *Input
 	y, ok := in.Heaters[i].Temp()
 	if !ok {
 		// Its own sensor is silent: the model alone may carry it for the moment the guard allows, never past the model.
-		return math.Max(0, math.Min(1, base)), 0
+		return math.Max(0, math.Min(z.Most(), base)), 0
 	}
 	forbidden := !in.Allowed.Has(i)
-	duty = l.inner[i].Step(dt, float64(set-y), base, 0, 1, forbidden || in.Keep, false)
+	duty = l.inner[i].Step(dt, float64(set-y), base, 0, z.Most(), forbidden || in.Keep, false)
 	switch {
 	case duty <= 0:
 		side = -1
-	case duty >= 1:
+	case duty >= z.Most():
 		side = 1
 	}
 	return duty, side

@@ -290,3 +290,23 @@ func TestEveryDemandThatRelaysCanServeIsServed(t *testing.T) {
 		}
 	}
 }
+
+// A heater without load sense is held to a share of its power, whichever law asks and however much it is owed.
+func TestAHeaterThatMustNotHaveAllItsPowerDoesNotGetIt(t *testing.T) {
+	zones := []Zone{{Kind: TopAir, Rated: 1000, MaxDuty: 0.85}, {Kind: BottomAir, Rated: 800}}
+	var s sharer
+	var duty [MaxZones]float64
+	duty[0], duty[1] = 1, 1
+	on := [2]int{}
+	for range 1000 {
+		set := s.decide(zones, &duty, 5000, 3)
+		for i := range on {
+			if set.Has(i) {
+				on[i]++
+			}
+		}
+	}
+	if on[0] < 845 || on[0] > 855 || on[1] != 1000 {
+		t.Errorf("in 1000 ticks the capped heater was on %d times, the other %d times", on[0], on[1])
+	}
+}

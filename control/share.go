@@ -90,7 +90,7 @@ func (s *sharer) decide(zones []Zone, duty *[MaxZones]float64, budget float64, a
 			continue
 		}
 		// Never owe more than two ticks: a heater that waited must not come back as a burst.
-		s.owed[i] = min(s.owed[i]+duty[i], 2)
+		s.owed[i] = min(s.owed[i]+min(duty[i], zones[i].Most()), 2)
 		if s.owed[i] >= 0.5 {
 			ready |= 1 << i
 			used += float64(zones[i].Rated)

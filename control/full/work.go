@@ -128,7 +128,7 @@ func (l *Law) Want() (Work, bool) {
 	}
 	w.Heaters = groups(l.cfg.Cascade.Zones)
 	for g := range plan.Groups {
-		w.Heaters[g].Power = l.rec.power.of(g)
+		w.Heaters[g].Power *= l.rec.power.of(g)
 	}
 	return w, true
 }
@@ -144,6 +144,7 @@ func groups(zones []control.Zone) (h [plan.Groups]plan.Heater) {
 		h[g].Ceiling = float64(z.Ceiling)
 		h[g].Gain += (z.Gain - h[g].Gain) / n[g]
 		h[g].Inertia += (z.Inertia - h[g].Inertia) / n[g]
+		h[g].Power += (z.Most() - h[g].Power) / n[g] // a heater held to a share of its power is a weaker heater
 	}
 	return h
 }

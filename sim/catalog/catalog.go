@@ -57,15 +57,20 @@ func ParseBoard(file string, data []byte) (plant.Board, error) {
 }
 
 // ParseMachine reads and checks one machine file. Its error, of type strict.Problems, lists every mistake with its line.
+//
+// The file of a real machine has a table wiring as well. A simulated one has wires of its own and does not look at it.
 func ParseMachine(file string, data []byte) (plant.Machine, error) {
-	var m plant.Machine
+	var m struct {
+		plant.Machine
+		Wiring map[string]any `toml:"wiring"`
+	}
 	if err := strict.Decode(file, data, &m); err != nil {
 		return plant.Machine{}, err
 	}
 	if err := blame(file, data, m.Validate()); err != nil {
 		return plant.Machine{}, err
 	}
-	return m, nil
+	return m.Machine, nil
 }
 
 // blame puts file and line to what the plant does not accept.
