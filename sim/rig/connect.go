@@ -37,6 +37,10 @@ func (r *Rig) connect(probes []Probe) error {
 			c := chip.NewMax31856(fmt.Sprintf("spi-sim.%d", i))
 			p.front, p.port = c, c
 		case "ad8495":
+			if p.Addr != 0 {
+				p.front, p.addr, p.input, p.sigma = r.converterAt(p.Addr).Input(p.Channel), p.Addr, p.Channel, nozzleSigma
+				break
+			}
 			if analog%inputsPerConverter == 0 {
 				adc = chip.NewAds1115()
 				addr := uint16(firstAddress + analog/inputsPerConverter)
@@ -44,7 +48,7 @@ func (r *Rig) connect(probes []Probe) error {
 					return fmt.Errorf("rig: %d analog probes; four converters with %d inputs each are all there can be", analog+1, inputsPerConverter)
 				}
 				r.Bus.Add(addr, adc)
-				r.converters = append(r.converters, Converter{Addr: addr})
+				r.converters, r.adcs = append(r.converters, Converter{Addr: addr}), append(r.adcs, adc)
 			}
 			k := analog % inputsPerConverter
 			p.front, p.addr, p.input = adc.Input(k), uint16(firstAddress+analog/inputsPerConverter), k
@@ -67,6 +71,20 @@ func (r *Rig) connect(probes []Probe) error {
 	}
 	r.Probes = probes
 	return nil
+}
+
+// converterAt returns the converter at an address, and puts one there if there is none.
+func (r *Rig) converterAt(addr uint16) *chip.Ads1115 {
+	for i := range r.converters {
+		if r.converters[i].Addr == addr {
+			r.converters[i].Inputs++
+			return r.adcs[i]
+		}
+	}
+	adc := chip.NewAds1115()
+	r.Bus.Add(addr, adc)
+	r.converters, r.adcs = append(r.converters, Converter{Addr: addr, Inputs: 1}), append(r.adcs, adc)
+	return adc
 }
 
 // Converters lists the analog converters on the bus.

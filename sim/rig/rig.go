@@ -26,6 +26,8 @@ type Probe struct {
 	Every   time.Duration
 	Ceiling unit.Celsius
 	Guard   bool
+	Addr    uint16 // of the converter that an "ad8495" is to hang on, and which of its inputs; 0: wherever there is room
+	Channel int
 
 	front        front
 	port         any // the amplifier's SPI port
@@ -69,6 +71,7 @@ type Rig struct {
 	Names []string // heaters
 
 	converters []Converter
+	adcs       []*chip.Ads1115 // in the same order
 
 	now      time.Duration
 	rng      *rand.Rand
