@@ -307,6 +307,33 @@ func TestALineThatCannotBeReadIsInactive(t *testing.T) {
 	}
 }
 
+// TestAnInputIsWhatTheStationReads goes the way of an interlock, through the input that the station uses.
+func TestAnInputIsWhatTheStationReads(t *testing.T) {
+	k := board()
+	in, err := openIn(k, Name{Chip: "soc", Line: "GPIO27"}, InOptions{Bias: PullDown})
+	if err != nil {
+		t.Fatal(err)
+	}
+	contact, err := line.NewIn(in.Pin(), true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	k.chips[0].lines[2].level = true
+	if !contact.Read() {
+		t.Error("a closed contact reads as open")
+	}
+	k.fail[getValues] = unix.EIO
+	if contact.Read() {
+		t.Error("a contact that cannot be read is closed")
+	}
+	if _, err := line.NewIn(in.Pin(), false); err == nil {
+		t.Error("an input with a pull-down is taken for one with a pull-up")
+	}
+	if in.Pin().In(gpio.PullDown, gpio.BothEdges) == nil {
+		t.Error("edges are taken for watched")
+	}
+}
+
 func TestALineThatCannotBeDebouncedIsUsedWithout(t *testing.T) {
 	k := board()
 	k.noFilter = true

@@ -172,6 +172,7 @@ type InOptions struct {
 type In struct {
 	held
 	values    [valuesSize]byte
+	bias      Bias
 	debounced bool
 	failures  atomic.Uint64
 }
@@ -189,7 +190,7 @@ func openIn(k kernel, n Name, o InOptions) (*In, error) {
 	if o.ActiveLow {
 		r.flags |= flagActiveLow
 	}
-	in := &In{debounced: o.Debounce > 0}
+	in := &In{bias: o.Bias, debounced: o.Debounce > 0}
 	err := in.ask(k, n, r)
 	if err != nil && r.debounce > 0 && undebounced(rootOf(err)) {
 		r.debounce, in.debounced = 0, false
