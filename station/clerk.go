@@ -2,12 +2,13 @@ package station
 
 import (
 	"context"
+	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"trivet/control/learn"
 	"trivet/process"
-	"trivet/process/unit"
 	"trivet/safety"
 )
 
@@ -24,6 +25,8 @@ type Clerk struct {
 	alarms []safety.Alarm // the table, fetched once: every snapshot is compared with it
 
 	free, full chan *Snapshot
+	lost       atomic.Uint64    // snapshots that found no room
+	wall       func() time.Time // for labels; nothing is computed from it
 
 	mu      sync.RWMutex // shared with readers; never with the tick
 	latest  Snapshot
@@ -48,6 +51,14 @@ type Taught func(ctx context.Context, run int64, o *RunOrder, l *learn.Lesson) (
 // OnLesson says who is told what a run has taught. Call it before Run.
 func (c *Clerk) OnLesson(t Taught) { c.taught = t }
 
+// SetWallClock says what labels with a time of day are taken from instead of time.Now, so that a simulation can step it. Nothing that is
+// decided, and no order, depends on it (invariant I-18). Call it before Run.
+func (c *Clerk) SetWallClock(now func() time.Time) { c.wall = now }
+
+// Lost returns how many snapshots were not written down in this life of the process because the clerk was behind, most likely behind a disk.
+// Safe from any goroutine.
+func (c *Clerk) Lost() uint64 { return c.lost.Load() }
+
 // Numbered is an event with its place in the station's history of this process life.
 type Numbered struct {
 	Seq uint64
@@ -63,7 +74,7 @@ const (
 
 // NewClerk returns a clerk for a station. head describes a run for the record when it begins.
 func NewClerk(u *Setup, rec Recorder, head func(*RunOrder) RunHead, report func(error)) *Clerk {
-	c := &Clerk{setup: u, rec: rec, head: head, report: report, chans: ChannelsOf(u), alarms: safety.Rows(), kept: true,
+	c := &Clerk{setup: u, rec: rec, head: head, report: report, chans: ChannelsOf(u), alarms: safety.Rows(), kept: true, wall: time.Now,
 		free: make(chan *Snapshot, ringSize), full: make(chan *Snapshot, ringSize)}
 	for range ringSize {
 		c.free <- new(Snapshot)
@@ -73,13 +84,15 @@ func NewClerk(u *Setup, rec Recorder, head func(*RunOrder) RunHead, report func(
 	return c
 }
 
-// Publish takes a snapshot from the tick. It returns at once; a clerk that is behind loses snapshots, the loop loses nothing.
+// Publish takes a snapshot from the tick. It returns at once; a clerk that is behind loses snapshots, the loop loses nothing. What is lost is
+// counted here, and said in the record by whoever notices the hole in the numbers (missed).
 func (c *Clerk) Publish(s *Snapshot) {
 	select {
 	case p := <-c.free:
 		*p = *s
 		c.full <- p // has room for every snapshot there is
 	default:
+		c.lost.Add(1)
 	}
 }
 
@@ -93,18 +106,26 @@ func (c *Clerk) Run(ctx context.Context) {
 			c.Note(ctx, s)
 			c.free <- s
 		case <-flush.C:
+			c.drain(ctx)
 			c.flush(ctx)
 		case <-ctx.Done():
 			last := context.WithoutCancel(ctx)
-			for {
-				select {
-				case s := <-c.full:
-					c.Note(last, s)
-				default:
-					c.flush(last)
-					return
-				}
-			}
+			c.drain(last)
+			c.flush(last)
+			return
+		}
+	}
+}
+
+// drain notes every snapshot that waits. A flush that came first by chance would cut the record into other chunks for no reason.
+func (c *Clerk) drain(ctx context.Context) {
+	for {
+		select {
+		case s := <-c.full:
+			c.Note(ctx, s)
+			c.free <- s
+		default:
+			return
 		}
 	}
 }
@@ -113,6 +134,10 @@ func (c *Clerk) Run(ctx context.Context) {
 func (c *Clerk) Note(ctx context.Context, s *Snapshot) {
 	c.notice(s)
 	if s.State.Live() && s.Run.Order != c.order {
+		if c.order != nil { // its end was among the snapshots that were lost
+			c.end(ctx, RunEnd{State: Aborted, Code: "end_unseen", Reason: "How this run ended was not seen: the disk kept the record waiting for too long.",
+				Elapsed: c.last.Run.Elapsed})
+		}
 		c.open(ctx, s)
 	}
 	c.mu.Lock()
@@ -165,6 +190,11 @@ func (c *Clerk) close(ctx context.Context, s *Snapshot) {
 			c.event(s, code, text, "")
 		}
 	}
+	c.end(ctx, RunEnd{State: s.State, Code: s.Ended.Code, Reason: s.Ended.Reason, By: s.Ended.By, Elapsed: s.Run.Elapsed})
+}
+
+// end judges the rows there are, brings what is left to the recorder, and closes the run.
+func (c *Clerk) end(ctx context.Context, how RunEnd) {
 	v, err := Judge(c.setup, c.order, c.rows)
 	c.mu.Lock()
 	if err == nil {
@@ -172,9 +202,8 @@ func (c *Clerk) close(ctx context.Context, s *Snapshot) {
 	}
 	c.mu.Unlock()
 	c.flush(ctx)
-	end := RunEnd{State: s.State, Code: s.Ended.Code, Reason: s.Ended.Reason, By: s.Ended.By,
-		EndedUTC: time.Now().UTC(), Elapsed: s.Run.Elapsed, Verdict: c.verdict}
-	c.keep(c.rec.End(ctx, c.runID, end))
+	how.EndedUTC, how.Verdict = c.wall().UTC(), c.verdict
+	c.keep(c.rec.End(ctx, c.runID, how))
 	c.mu.Lock()
 	c.order = nil
 	c.mu.Unlock()
@@ -191,6 +220,10 @@ func (c *Clerk) keep(err error) {
 
 // notice turns changes between two snapshots into events.
 func (c *Clerk) notice(s *Snapshot) {
+	if n := c.missed(s); n > 0 {
+		c.event(s, "snapshots:lost", fmt.Sprintf("Snapshots lost: %d. The disk kept the record waiting; %.1f s of samples are missing before this moment.",
+			n, (time.Duration(n)*c.setup.Period).Seconds()), "")
+	}
 	if s.State != c.last.State {
 		text, _ := Sentence(s, c.setup)
 		c.event(s, "state:"+string(s.State), text, s.Ended.By)
@@ -218,10 +251,18 @@ func (c *Clerk) notice(s *Snapshot) {
 	}
 	for i := range s.NAlarms {
 		a := &s.Alarms[i]
-		if a.At == s.At { // raised in this very tick
+		if a.At == s.At || a.At > c.last.At { // raised in this very tick, or in one whose snapshot was lost
 			c.event(s, "alarm:"+c.alarms[a.Row].Code, safety.Title(&c.setup.Limits, a.Row, a.Subject)+".", "")
 		}
 	}
+}
+
+// missed is how many ticks lie between the last snapshot and this one without having been seen. The first one of a process misses nothing.
+func (c *Clerk) missed(s *Snapshot) uint64 {
+	if c.last.Seq == 0 || s.Seq <= c.last.Seq {
+		return 0
+	}
+	return s.Seq - c.last.Seq - 1
 }
 
 func (c *Clerk) event(s *Snapshot, code, text, by string) {
@@ -229,7 +270,7 @@ func (c *Clerk) event(s *Snapshot, code, text, by string) {
 	if s.Run.Order != nil {
 		at = s.At - s.Run.Begun
 	}
-	e := RunEvent{At: at, UTC: time.Now().UTC(), Code: code, Text: text, By: by}
+	e := RunEvent{At: at, UTC: c.wall().UTC(), Code: code, Text: text, By: by}
 	c.mu.Lock()
 	c.evSeq++
 	c.events = append(c.events, Numbered{Seq: c.evSeq, Run: c.runID, RunEvent: e})
@@ -277,89 +318,4 @@ func (c *Clerk) EventsSince(seq uint64) (list []Numbered, gap bool) {
 		}
 	}
 	return nil, false
-}
-
-// row makes one record row of a snapshot.
-func (c *Clerk) row(s *Snapshot) Sample {
-	r := Sample{Seq: uint64(len(c.rows)), At: s.At - s.Run.Begun, N: len(c.chans)}
-	put := func(i int, v float64) { r.Values[i], r.Quality[i] = float32(v), unit.Good }
-	i := 0
-	for k := range c.setup.Sensors {
-		if t, ok := s.Sensors[k].Temp(); ok {
-			put(i, float64(t))
-		} else {
-			r.Quality[i] = s.Sensors[k].Quality
-		}
-		i++
-	}
-	if s.Run.HasPlan {
-		put(i, float64(s.Run.Point.Target))
-	}
-	if e := &s.Estimate; e.Has {
-		put(len(c.chans)-2, float64(e.Joint))
-		put(len(c.chans)-1, float64(e.Doubt))
-	}
-	put(i+1, s.Run.Profile.Seconds())
-	i += 2
-	for k := range c.setup.Heaters {
-		h := &s.Heaters[k]
-		if h.HasSet {
-			put(i, float64(h.Set))
-		}
-		put(i+1, h.Duty)
-		i += 2
-	}
-	put(i, s.Fan)
-	put(i+1, float64(s.Mains))
-	return r
-}
-
-// ChannelsOf lists the columns that a record of this machine has, in the order of Sample.Values.
-func ChannelsOf(u *Setup) []Channel {
-	var out []Channel
-	for _, s := range u.Sensors {
-		out = append(out, Channel{Name: s.Name, Unit: "°C", Kind: "sensor"})
-	}
-	out = append(out, Channel{Name: "target", Unit: "°C", Kind: "target"}, Channel{Name: "profile_time", Unit: "s", Kind: "profile_time"})
-	for _, h := range u.Heaters {
-		out = append(out, Channel{Name: "set:" + h.Name, Unit: "°C", Kind: "set"}, Channel{Name: "duty:" + h.Name, Unit: "1", Kind: "duty"})
-	}
-	return append(out, Channel{Name: "fan", Unit: "1", Kind: "fan"}, Channel{Name: "power", Unit: "W", Kind: "power"},
-		Channel{Name: EstimateColumn, Unit: "°C", Kind: "estimate"}, Channel{Name: "joint_doubt", Unit: "°C", Kind: "doubt"})
-}
-
-// EstimateColumn is the column with what the law took the coldest joint for; half the width of its 95 % band follows it.
-const EstimateColumn = "joint_estimate"
-
-// Judge compares the recorded rows of a run with its process window.
-func Judge(u *Setup, o *RunOrder, rows []Sample) (process.Verdict, error) {
-	tr := process.Trace{}
-	var from []int // columns of the record, in the order of the trace's
-	for i, s := range u.Sensors {
-		switch {
-		case s.Role == safety.RoleJoint && !o.NoJoint:
-			tr.Columns, from = append(tr.Columns, process.Column{Name: s.Name, Role: "joint"}), append(from, i)
-		case s.Role == safety.RolePackageTop:
-			tr.Columns, from = append(tr.Columns, process.Column{Name: s.Name, Role: "body"}), append(from, i)
-		}
-		// Ceilings of the other sensors are the guard's business.
-	}
-	if o.NoJoint { // nothing measured the joint: what it was taken for is judged, and the column's name says so
-		tr.Columns, from = append(tr.Columns, process.Column{Name: EstimateColumn, Role: "joint"}), append(from, len(ChannelsOf(u))-2)
-	}
-	for _, r := range rows {
-		tr.Time = append(tr.Time, r.At)
-		for k, i := range from {
-			v := unit.Unusable(r.At, r.Quality[i])
-			if r.Quality[i] == unit.Good {
-				v = unit.Measured(r.At, unit.Celsius(r.Values[i]))
-			}
-			tr.Columns[k].Readings = append(tr.Columns[k].Readings, v)
-		}
-	}
-	var body *unit.Celsius
-	if o.Profile.BodyLimit > 0 {
-		body = &o.Profile.BodyLimit
-	}
-	return process.Judge(tr, process.WindowFor(o.Kind, o.Profile.Alloy, body))
 }
