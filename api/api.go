@@ -87,8 +87,9 @@ type Options struct {
 	Pairings Pairings
 	// ShowCode shows each new pairing code where only people at the station see it; may be nil.
 	ShowCode func(code string)
-	// Audit keeps each accepted command. It must not wait; may be nil.
-	Audit func(Deed)
+	// Audit keeps each accepted command. It must not wait; what it returns tells when the deed is on the disk, nil that it will not be.
+	// Audit may be nil.
+	Audit func(Deed) *Receipt
 	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
 	Now func() time.Time
 

@@ -58,20 +58,21 @@ type kept struct {
 	key  [sha256.Size]byte // of pairing and key
 	what [sha256.Size]byte // of the command and its body
 	at   time.Time
-	err  error // nil: accepted
+	err  error    // nil: accepted
+	deed *Receipt // of one that was accepted
 }
 
 // find returns the answer to an earlier command with this key, and a problem when that was another command.
-func (a *answers) find(key, what [sha256.Size]byte) (found bool, err error) {
+func (a *answers) find(key, what [sha256.Size]byte) (found bool, deed *Receipt, err error) {
 	for i := range a.list {
 		if k := &a.list[i]; k.key == key {
 			if k.what != what {
-				return true, problem("key_used", "This key has been used for another command.")
+				return true, nil, problem("key_used", "This key has been used for another command.")
 			}
-			return true, k.err
+			return true, k.deed, k.err
 		}
 	}
-	return false, nil
+	return false, nil, nil
 }
 
 // room forgets what need not be kept and reports whether one more can be: an answer young enough for its command to be repeated is
@@ -166,8 +167,14 @@ func (s *Server) current(c *Care) *Problem {
 }
 
 // carry carries out a command with care: once for each key, by whoever holds the controls (or, for an acknowledgement, may
-// operate), and only if the machine is as it was seen. body is what was asked, for comparison with a repetition.
+// operate), and only if the machine is as it was seen. body is what was asked, for comparison with a repetition. The answer waits a second
+// at most for the deed to be on record, when the turn has been given back: the machine has obeyed, and the next command need not wait.
 func (s *Server) carry(ctx context.Context, care Care, c station.Command, body any) (*Accepted, error) {
+	deed, err := s.carryInTurn(ctx, care, c, body)
+	return accepted(deed, err)
+}
+
+func (s *Server) carryInTurn(ctx context.Context, care Care, c station.Command, body any) (*Receipt, error) {
 	v := visitorOf(ctx)
 	if p := care.check(); p != nil {
 		return nil, p
@@ -197,8 +204,8 @@ func (s *Server) carry(ctx context.Context, care Care, c station.Command, body a
 		return nil, err
 	}
 	key, what := sha256.Sum256([]byte(who.ID+" "+care.Key)), sha256.Sum256(append([]byte(string(c.Event)+" "), text...))
-	if found, err := s.answers.find(key, what); found {
-		return accepted(err)
+	if found, deed, err := s.answers.find(key, what); found {
+		return deed, err
 	}
 	if p := s.current(&care); p != nil {
 		return nil, p
@@ -207,12 +214,12 @@ func (s *Server) carry(ctx context.Context, care Care, c station.Command, body a
 	if !s.answers.room(now) {
 		return nil, problem("busy", "Too many commands in a few seconds.")
 	}
-	err = refusal(s.o.Station.Do(ctx, c))
-	s.answers.list = append(s.answers.list, kept{key, what, now, err})
-	if err == nil {
-		s.audit(Deed{Code: "command:" + string(c.Event), Text: deedOf(&c), Start: c.Event == station.Start}.by(&v))
+	var deed *Receipt
+	if err = refusal(s.o.Station.Do(ctx, c)); err == nil {
+		deed = s.audit(Deed{Code: "command:" + string(c.Event), Text: deedOf(&c), Start: c.Event == station.Start}.by(&v))
 	}
-	return accepted(err)
+	s.answers.list = append(s.answers.list, kept{key, what, now, err, deed})
+	return deed, err
 }
 
 // turn waits for the turn to command, or to change who may: one at a time, so that a command is either before a hand-over or
@@ -226,13 +233,13 @@ func (s *Server) turn(ctx context.Context) *Problem {
 	}
 }
 
-// accepted is the answer to a command.
-func accepted(err error) (*Accepted, error) {
+// accepted is the answer to a command. It waits for its deed; the caller holds nothing that others wait for.
+func accepted(deed *Receipt, err error) (*Accepted, error) {
 	if err != nil {
 		return nil, err
 	}
 	var out Accepted
-	out.Body.Accepted = true
+	out.Body.Accepted, out.Body.OnRecord = true, deed.wait()
 	return &out, nil
 }
 

@@ -187,10 +187,11 @@ func TestNoCommandIsCarriedOutAfterItsGiverHasLostTheControls(t *testing.T) {
 	}
 	var mu sync.Mutex
 	var history []string // as the audit heard it, which is in the order of the turns
-	s, err := New(Options{Station: d, Live: d, Archive: d, Profiles: catalogue{}, BootID: "b1", Pairings: keep, Audit: func(e Deed) {
+	s, err := New(Options{Station: d, Live: d, Archive: d, Profiles: catalogue{}, BootID: "b1", Pairings: keep, Audit: func(e Deed) *Receipt {
 		mu.Lock()
 		history = append(history, e.Code+" "+e.Who)
 		mu.Unlock()
+		return nil
 	}})
 	if err != nil {
 		t.Fatal(err)

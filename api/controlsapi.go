@@ -98,6 +98,14 @@ func (s *Server) registerControls(a huma.API) {
 
 // handOver changes who holds the controls, between two commands and never in the middle of one.
 func (s *Server) handOver(ctx context.Context, do func(v *visitor) (code, text string, p *Problem)) (*Accepted, error) {
+	deed, p := s.handOverInTurn(ctx, do)
+	if p != nil {
+		return nil, p
+	}
+	return accepted(deed, nil)
+}
+
+func (s *Server) handOverInTurn(ctx context.Context, do func(v *visitor) (code, text string, p *Problem)) (deed *Receipt, p *Problem) {
 	v := visitorOf(ctx)
 	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
 	defer cancel()
@@ -109,13 +117,10 @@ func (s *Server) handOver(ctx context.Context, do func(v *visitor) (code, text s
 	if _, ok := s.people.current(v.who.ID); ok {
 		code, text, p = do(&v)
 	}
-	if p != nil {
-		return nil, p
+	if p == nil && code != "" {
+		deed = s.audit(Deed{Code: code, Text: text}.by(&v)) // in turn, so that the record has everything in the order in which it counted
 	}
-	if code != "" {
-		s.audit(Deed{Code: code, Text: text}.by(&v)) // in turn, so that the record has everything in the order in which it counted
-	}
-	return accepted(nil)
+	return deed, p
 }
 
 // mayCommand is what a viewer's pairing lets it do, for the list of allowed commands; the states of all viewers of one kind are one

@@ -18,7 +18,7 @@ type metrics struct {
 	dropped prometheus.Counter
 	refused *prometheus.CounterVec
 
-	ticks, late, temp, quality, duty, power, mains, alarm, state, enabled, recording, viewers *prometheus.Desc
+	ticks, late, temp, quality, duty, power, mains, alarm, state, enabled, recording, viewers, lost *prometheus.Desc
 }
 
 // newMetrics makes the registry. Names follow the naming rules of Prometheus: base units, the unit at the end, _total for
@@ -44,6 +44,7 @@ func newMetrics(s *Server) (*metrics, error) {
 		enabled:   desc("heat_enabled", "1 while heat-enable is given."),
 		recording: desc("recording", "1 while the record keeps up; 0 while it is in memory only."),
 		viewers:   desc("viewers", "Stream connections."),
+		lost:      desc("snapshots_lost_total", "Control ticks missing from the record because the disk kept it waiting."),
 	}
 	// The usual way to show a version next to the numbers of that version.
 	build := prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "trivet_build_info", Help: "1, with the version as a label.",
@@ -59,9 +60,14 @@ func newMetrics(s *Server) (*metrics, error) {
 	return m, nil
 }
 
+// Lossy is a live record that counts the ticks that it could not take. Where Live is one, the count is a metric.
+type Lossy interface {
+	Lost() uint64
+}
+
 // Describe lists what Collect sends.
 func (m *metrics) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{m.ticks, m.late, m.temp, m.quality, m.duty, m.power, m.mains, m.alarm, m.state, m.enabled, m.recording, m.viewers} {
+	for _, d := range []*prometheus.Desc{m.ticks, m.late, m.temp, m.quality, m.duty, m.power, m.mains, m.alarm, m.state, m.enabled, m.recording, m.viewers, m.lost} {
 		out <- d
 	}
 }
@@ -82,6 +88,9 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	gauge(m.enabled, oneIf(s.HeatEnabled))
 	gauge(m.recording, oneIf(s.Recording))
 	gauge(m.viewers, float64(m.s.hub.count()))
+	if l, ok := m.s.o.Live.(Lossy); ok {
+		out <- prometheus.MustNewConstMetric(m.lost, prometheus.CounterValue, float64(l.Lost()))
+	}
 	for i := range min(len(u.Sensors), safety.MaxSensors) {
 		// Absent and not NaN or 0: an alarm rule for "no data" then works by itself.
 		q := s.Sensors[i].Quality.String()

@@ -209,7 +209,7 @@ func TestAPairingThatSaysNothingWeKnowGivesNothing(t *testing.T) {
 func TestEveryAcceptedDeedIsOnRecordWithWhoAndWhereAndNoneThatWasRefused(t *testing.T) {
 	var deeds []Deed
 	d := newDesk(t)
-	s := newServer(t, d, func(o *Options) { o.Audit = func(e Deed) { deeds = append(deeds, e) } })
+	s := newServer(t, d, func(o *Options) { o.Audit = func(e Deed) *Receipt { deeds = append(deeds, e); return nil } })
 	for _, o := range orders {
 		r := request("POST", o.path, o.body)
 		r.RemoteAddr = elsewhere

@@ -119,12 +119,13 @@ func (s *Server) pairHere(ctx context.Context, in *struct{ Body pairOrder }) (*p
 		s.log.Error("make another pairing code", zap.Error(err))
 	}
 	v.who, v.paired = who, true
-	s.audit(Deed{Code: "pairing:added", Text: fmt.Sprintf("%s is paired as %s.", who.Name, who.Role)}.by(&v))
+	deed := s.audit(Deed{Code: "pairing:added", Text: fmt.Sprintf("%s is paired as %s.", who.Name, who.Role)}.by(&v))
 	if who.Role.rank() >= RoleOperator.rank() {
 		if holder, fresh := s.controls.take(who.ID); fresh && holder == who.ID {
-			s.audit(Deed{Code: "controls:taken", Text: who.Name + " holds the controls."}.by(&v))
+			deed = s.audit(Deed{Code: "controls:taken", Text: who.Name + " holds the controls."}.by(&v)) // kept in order: with it goes the other
 		}
 	}
+	deed.wait() // the pairing itself is on the disk already
 	out := &pairedAnswer{Body: PairedView{You: personOf(who)}}
 	if in.Body.For == "program" {
 		out.Body.Token = token
@@ -162,9 +163,11 @@ type leftAnswer struct {
 
 func (s *Server) leave(ctx context.Context, _ *struct{ Body struct{} }) (*leftAnswer, error) {
 	v := visitorOf(ctx)
-	if _, err := s.endPairing(ctx, &v, v.who.ID, "pairing:left", v.who.Name+" is not paired any more."); err != nil {
+	deed, err := s.endPairing(ctx, &v, v.who.ID, "pairing:left", v.who.Name+" is not paired any more.")
+	if err != nil {
 		return nil, err
 	}
+	deed.wait()
 	out := &leftAnswer{Cookie: v.cookie("", -time.Second)}
 	out.Body.Ended = true
 	return out, nil
@@ -178,34 +181,32 @@ func (s *Server) unpair(ctx context.Context, in *struct {
 	if !ok {
 		return nil, problem("no_such_pairing", "There is no such pairing.")
 	}
-	if _, err := s.endPairing(ctx, &v, who.ID, "pairing:ended", fmt.Sprintf("The pairing of %s was ended.", who.Name)); err != nil {
-		return nil, err
-	}
-	return accepted(nil)
+	deed, err := s.endPairing(ctx, &v, who.ID, "pairing:ended", fmt.Sprintf("The pairing of %s was ended.", who.Name))
+	return accepted(deed, err)
 }
 
 // endPairing takes everything from a pairing: its token, the controls, its streams. After the answer no command of it is carried
 // out, because commands take turns with this.
-func (s *Server) endPairing(ctx context.Context, v *visitor, id, code, text string) (Pairing, error) {
+func (s *Server) endPairing(ctx context.Context, v *visitor, id, code, text string) (*Receipt, error) {
 	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
 	defer cancel()
 	if p := s.turn(ctx); p != nil {
-		return Pairing{}, p
+		return nil, p
 	}
-	who, ok, err := s.people.end(id)
+	_, ok, err := s.people.end(id)
 	if ok {
 		s.controls.release(id)
 	}
 	<-s.turns
 	if !ok {
-		return who, problem("no_such_pairing", "There is no such pairing.")
+		return nil, problem("no_such_pairing", "There is no such pairing.")
 	}
 	s.hub.dismiss(id)
-	s.audit(Deed{Code: code, Text: text}.by(v))
+	deed := s.audit(Deed{Code: code, Text: text}.by(v))
 	if err != nil {
-		return who, s.onlyProblem("end a pairing", err)
+		return deed, s.onlyProblem("end a pairing", err)
 	}
-	return who, nil
+	return deed, nil
 }
 
 // auditView shows what the record knows of deeds outside runs.

@@ -106,7 +106,7 @@ func TestCommandsReachTheStationAsTheyWereGiven(t *testing.T) {
 	} {
 		d := newDesk(t)
 		status, code, text := ask(t, newServer(t, d), request("POST", c.path, c.body))
-		if status != http.StatusAccepted || text != "{\"accepted\":true}\n" {
+		if status != http.StatusAccepted || text != "{\"accepted\":true,\"on_record\":false}\n" {
 			t.Errorf("%s: %d %s %s", c.path, status, code, text)
 		}
 		if len(d.done) != 1 || d.done[0] != c.want {

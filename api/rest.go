@@ -147,6 +147,7 @@ type StartOrder struct {
 type Accepted struct {
 	Body struct {
 		Accepted bool `json:"accepted"`
+		OnRecord bool `json:"on_record" doc:"Who asked for it is on the disk; false: not yet, because the disk is slow or fails, or because nothing was changed"`
 	}
 }
 

@@ -44,7 +44,8 @@ func (s *Server) stop(w http.ResponseWriter, r *http.Request) {
 
 // noteStop keeps a Stop in the record. A finger that hammers on the button, or a flood of requests, is one deed a second there.
 func (s *Server) noteStop(v *visitor) {
-	now := s.o.Now().UnixNano()
+	// Counted from the begin and not read off the clock on the wall: one that is put back must not silence this for as long.
+	now := int64(s.o.Now().Sub(s.began)) + 1
 	last := s.stopNoted.Load()
 	if now-last < int64(time.Second) && last != 0 || !s.stopNoted.CompareAndSwap(last, now) {
 		return

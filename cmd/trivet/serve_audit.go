@@ -13,7 +13,7 @@ import (
 )
 
 // auditor writes deeds into the record: those in a run with the run, all others with the station (run 0). It has a goroutine of its
-// own, because no command waits for a disk.
+// own, because no command waits for a disk; its answer does, for a second at most, and says what it waited for.
 type auditor struct {
 	rec   station.Recorder
 	live  *station.Clerk
@@ -33,6 +33,8 @@ type waiting struct {
 	runs int   // begun so far
 	next bool  // it belongs to the run that begins now
 	at   time.Duration
+
+	receipt *api.Receipt
 }
 
 const (
@@ -44,9 +46,10 @@ func newAuditor(rec station.Recorder, live *station.Clerk, log *zap.Logger) *aud
 	return &auditor{rec: rec, live: live, log: log, deeds: make(chan waiting, mostDeeds), began: time.Now()}
 }
 
-// note takes a deed and returns at once. With the disk so slow that hundreds wait, the deed is in the log only.
-func (a *auditor) note(d api.Deed) {
-	w := waiting{Deed: d, at: time.Since(a.began)}
+// note takes a deed and returns at once. With the disk so slow that hundreds wait, the deed is in the log only. The receipt is settled when
+// the disk has it, or when it is known that it has not.
+func (a *auditor) note(d api.Deed) *api.Receipt {
+	w := waiting{Deed: d, at: time.Since(a.began), receipt: api.NewReceipt()}
 	var snap station.Snapshot
 	a.live.Latest(&snap)
 	id, runs, _ := a.live.Present()
@@ -65,8 +68,17 @@ func (a *auditor) note(d api.Deed) {
 	select {
 	case a.deeds <- w:
 	default:
+		w.receipt.Settle(false)
 		a.log.Error("a deed is not in the record, only here", zap.String("code", d.Code), zap.String("who", d.Who), zap.String("source", d.Source))
 	}
+	return w.receipt
+}
+
+// onDisk reports whether what was recorded without an error has reached the disk. Memory behind a disk takes everything and owes it; a
+// record of which nothing is known is taken for a disk.
+func (r records) onDisk() bool {
+	s, ok := r.Recorder.(interface{ Failing() bool })
+	return !r.broken && !(ok && s.Failing())
 }
 
 // run writes until ctx ends, then whatever is left.
@@ -101,7 +113,10 @@ func (a *auditor) write(ctx context.Context, w waiting) {
 		text += fmt.Sprintf(" (not paired, from %s)", w.Source)
 	}
 	e := station.RunEvent{At: max(w.at, 0), UTC: w.At, Code: w.Code, Text: text, By: w.Who}
-	if err := a.rec.Event(context.WithoutCancel(ctx), w.run, e); err != nil {
+	err := a.rec.Event(context.WithoutCancel(ctx), w.run, e)
+	disk, knows := a.rec.(interface{ onDisk() bool })
+	w.receipt.Settle(err == nil && (!knows || disk.onDisk()))
+	if err != nil {
 		a.log.Error("keep a deed", zap.String("code", w.Code), zap.String("who", w.Who), zap.Error(err))
 	}
 }
