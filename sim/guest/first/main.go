@@ -1,14 +1,26 @@
-// Command first is the first and only program of the guest: it mounts, loads modules, makes the machine, lets the program under test
-// drive it through device nodes, and tells what the kernel has seen. It never touches a line that the program owns.
+// Command first is the first program of the guest: it mounts, loads modules, makes the machine, lets the program under test drive it
+// through device nodes, and tells what the kernel has seen. It never touches a line that the program owns.
 package main
 
 import (
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
+	"trivet/cmd/trivet/machine"
+	"trivet/process/unit"
+	"trivet/sim/catalog"
 	"trivet/sim/guest"
-	"trivet/sim/guest/gpiosim"
+	"trivet/sim/guest/witness"
+	"trivet/sim/guest/world"
+)
+
+const (
+	machineFile = "/etc/trivet/machine.toml"
+	board       = "switch-16-layer"
+	room        = 23.0 // °C
+	seed        = 7
 )
 
 func main() {
@@ -20,6 +32,7 @@ func main() {
 	fmt.Println(guest.Done(t.checks, t.failed))
 }
 
+// teller tells the host what came out and counts it.
 type teller struct{ checks, failed int }
 
 func (t *teller) check(ok bool, promise, seen string) {
@@ -28,6 +41,15 @@ func (t *teller) check(ok bool, promise, seen string) {
 		t.failed++
 	}
 	fmt.Println(guest.Check(ok, promise, seen))
+}
+
+func (t *teller) figure(name, value string) { fmt.Println(guest.Figure(name, value)) }
+
+// stage is what the checks play on.
+type stage struct {
+	file  *machine.File
+	world *world.World
+	asked map[string]string
 }
 
 func all(t *teller) error {
@@ -40,17 +62,86 @@ func all(t *teller) error {
 	if err := loopback(); err != nil {
 		return err
 	}
-	b, err := gpiosim.New("rig", []string{"a", "b"})
+	if err := watch(); err != nil {
+		return err
+	}
+	s, err := newStage()
 	if err != nil {
 		return err
 	}
-	up, _ := os.ReadFile("/proc/uptime")
-	t.check(true, "bank", fmt.Sprint(b.Base, " ", string(up)))
-	for i := 0; i < 5; i++ {
-		t0 := time.Now()
-		time.Sleep(100 * time.Millisecond)
-		fmt.Println("slept", time.Since(t0))
+	t.figure("guest time to a machine that runs", monotonic().Round(time.Millisecond).String())
+	if err := t.nodes(s); err != nil {
+		return err
 	}
-	time.Sleep(30 * time.Second)
-	return nil
+	events, err := seen()
+	if err != nil {
+		return err
+	}
+	n, first := witness.Inputs(events, s.outputs())
+	t.check(n == 0, "no output ever becomes an input", fmt.Sprintf("%d times in %d calls %v", n, len(events), first))
+	b := witness.Began(events, s.outputs())
+	t.check(b.Taken == len(s.outputs()) && b.LowFirst == b.Taken && b.FirstHigh == 0, "every output is taken low and stays low", fmt.Sprintf("%+v", b))
+	if err := keep(); err != nil {
+		return err
+	}
+	t.figure("slowest step of the simulated machine", s.world.Look().Slowest.String())
+	return s.world.Close()
+}
+
+func newStage() (*stage, error) {
+	data, err := os.ReadFile(machineFile)
+	if err != nil {
+		return nil, err
+	}
+	s := &stage{asked: asked()}
+	if s.file, err = machine.Parse(machineFile, data); err != nil {
+		return nil, err
+	}
+	b, err := catalog.Board(board)
+	if err != nil {
+		return nil, err
+	}
+	if s.world, err = world.New(s.file, b, unit.Celsius(room), seed); err != nil {
+		return nil, err
+	}
+	s.world.Run()
+	return s, nil
+}
+
+// numbers returns the kernel's numbers of lines.
+func (s *stage) numbers(names ...string) witness.Lines {
+	out := witness.Lines{}
+	for _, n := range names {
+		_, line, _ := strings.Cut(n, "/")
+		if l := s.world.Bank.Line(line); l != nil {
+			out[l.Number] = true
+		}
+	}
+	return out
+}
+
+// heaters are the relay lines.
+func (s *stage) heaters() witness.Lines {
+	var names []string
+	for _, h := range s.file.Wiring.Heaters {
+		names = append(names, h.Output)
+	}
+	return s.numbers(names...)
+}
+
+// outputs are all lines that the program drives.
+func (s *stage) outputs() witness.Lines {
+	w := &s.file.Wiring
+	names := []string{w.HeatEnable, w.Heartbeat}
+	for _, b := range w.Blowers {
+		names = append(names, b.Output)
+	}
+	if w.Fan != nil {
+		names = append(names, w.Fan.Output)
+	}
+	out := s.numbers(names...)
+	for n := range s.heaters() {
+		out[n] = true
+	}
+	return out
 }

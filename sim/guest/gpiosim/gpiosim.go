@@ -29,8 +29,6 @@ type Line struct {
 	Name        string
 	Number      int // in the kernel's trace
 	value, pull *os.File
-	pulled      bool
-	known       bool
 }
 
 // New makes a bank with a label and a line for each name, all pulled down. It needs root, configfs mounted and the module loaded.
@@ -135,10 +133,11 @@ func (l *Line) Level() (high bool, err error) {
 	return b[0] == '1', nil
 }
 
-// Pull puts a level on the wire from the world's side. A level that is there already costs nothing.
+// Pull puts a level on the wire from the world's side, as a contact to supply or ground does. The simulator lets a program's wish for a pull
+// resistor win over ours, which no resistor does over a contact; so the wire is looked at, and pulled again where it has gone.
 func (l *Line) Pull(high bool) error {
-	if l.known && l.pulled == high {
-		return nil
+	if is, err := l.Level(); err != nil || is == high {
+		return err
 	}
 	what := "pull-down"
 	if high {
@@ -147,6 +146,5 @@ func (l *Line) Pull(high bool) error {
 	if _, err := l.pull.WriteAt([]byte(what), 0); err != nil {
 		return fmt.Errorf("gpiosim: line %s: %w", l.Name, err)
 	}
-	l.known, l.pulled = true, high
 	return nil
 }
