@@ -16,7 +16,11 @@ import (
 // Sizes and times of the stream.
 const (
 	eventRing   = 512                    // events kept for viewers that come back
-	statePeriod = 100 * time.Millisecond // wall clock, whatever the speed of a simulation
+	statePeriod = 100 * time.Millisecond // between states, in the mean; wall clock, whatever the speed of a simulation
+
+	// How often the station is looked at for a new state. At the rate of the ticks a state would be shown 50 ms late on average, and one
+	// would be left out each time the beats of the two clocks crossed. A look at an unchanged station is a copy of some kilobytes.
+	lookPeriod = statePeriod / 5
 )
 
 const streamDoc = `Read-only. Every message has a number seq. On one connection each number is either received or named in a gap message, so a viewer ` +
@@ -43,6 +47,7 @@ type hub struct {
 	seen    uint64    // the station's number of the last event taken over
 	tick    uint64    // Snapshot.Seq of the last state sent
 	sent    bool      // tick means something
+	due     time.Time // the next state is not sent before
 	end     context.CancelFunc
 	closed  bool
 	work    sync.WaitGroup // the poller and every viewer
@@ -139,14 +144,17 @@ func (h *hub) close() {
 	h.work.Wait()
 }
 
-// poll looks at the station ten times a second until ctx ends.
+// poll looks at the station until ctx ends.
 func (h *hub) poll(ctx context.Context) {
 	defer h.work.Done()
 	// A ticker drops ticks when a look takes too long, which is what is wanted: the newest state, not every state.
-	t := time.NewTicker(statePeriod)
+	t := time.NewTicker(lookPeriod)
 	defer t.Stop()
-	for {
-		h.look(ctx)
+	for n := 0; ; n++ {
+		if n%int(statePeriod/lookPeriod) == 0 {
+			h.tend()
+		}
+		h.look(ctx, time.Now())
 		select {
 		case <-ctx.Done():
 			return
@@ -155,12 +163,16 @@ func (h *hub) poll(ctx context.Context) {
 	}
 }
 
-// look sends what is new: events first, then the state if the loop has ticked since the last one.
-func (h *hub) look(ctx context.Context) {
+// tend keeps the controls: an open page is a sign of life of its pairing. It may announce something, so it is called without the lock.
+func (h *hub) tend() {
 	for _, id := range h.pairings() {
-		h.s.controls.alive(id) // an open page is a sign of life
+		h.s.controls.alive(id)
 	}
-	h.s.sweep() // may announce, so it comes before the lock
+	h.s.sweep()
+}
+
+// look sends what is new: events first, then the state if the loop has ticked since the last one.
+func (h *hub) look(ctx context.Context, now time.Time) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if ctx.Err() != nil {
@@ -172,6 +184,14 @@ func (h *hub) look(ctx context.Context) {
 	// second without a state).
 	if h.sent && h.snap.Seq == h.tick {
 		return
+	}
+	// Ten a second in the mean: a tick that comes early after one that was late is not left out, a simulation at a hundred
+	// times real time is thinned.
+	if now.Before(h.due) {
+		return
+	}
+	if h.due = h.due.Add(statePeriod); h.due.Before(now.Add(-statePeriod)) {
+		h.due = now.Add(-statePeriod)
 	}
 	h.tick, h.sent = h.snap.Seq, true
 	h.seq++
