@@ -27,7 +27,12 @@ func TestMain(m *testing.M) {
 		os.Args = append([]string{"trivet"}, strings.Split(args, "\x1f")...)
 		main()
 	}
-	os.Exit(m.Run())
+	if os.Getenv("TRIVET_TEST_HOG") != "" {
+		hog()
+	}
+	code := m.Run()
+	removeBuilt()
+	os.Exit(code)
 }
 
 // daemon is the real program as a child process.
