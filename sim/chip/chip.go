@@ -119,6 +119,7 @@ type port struct {
 	chip      spiChip
 	modes     [2]spi.Mode // allowed
 	connected bool
+	fastest   physic.Frequency // clock; 0: fastestClock
 }
 
 // Fastest clock of both SPI amplifiers (datasheets of MAX31855 and MAX31856).
@@ -129,6 +130,10 @@ func (p *port) String() string { return p.name }
 
 // Connect refuses what the chip could not understand. As on a real port it works once.
 func (p *port) Connect(f physic.Frequency, mode spi.Mode, bits int) (spi.Conn, error) {
+	fastest := fastestClock
+	if p.fastest != 0 {
+		fastest = p.fastest
+	}
 	switch {
 	case p.connected:
 		return nil, fmt.Errorf("%s: already connected", p.name)
@@ -136,8 +141,8 @@ func (p *port) Connect(f physic.Frequency, mode spi.Mode, bits int) (spi.Conn, e
 		return nil, fmt.Errorf("%s: mode is %v; the chip understands %v and %v", p.name, mode, p.modes[0], p.modes[1])
 	case bits != 8:
 		return nil, fmt.Errorf("%s: %d bits per word; 8 is allowed", p.name, bits)
-	case !(f > 0 && f <= fastestClock):
-		return nil, fmt.Errorf("%s: clock is %v; above 0 up to %v is allowed", p.name, f, fastestClock)
+	case !(f > 0 && f <= fastest):
+		return nil, fmt.Errorf("%s: clock is %v; above 0 up to %v is allowed", p.name, f, fastest)
 	}
 	p.connected = true
 	return (*wire)(p), nil
