@@ -218,3 +218,14 @@ func TestOnlyAMachineWithAMirrorOrASenseCanBeProven(t *testing.T) {
 		}
 	}
 }
+
+func TestBeforeTheFirstRelayNoneHasItsTurn(t *testing.T) {
+	var s Startup
+	s.Begin(senses(true))
+	if s.present() != 0 {
+		t.Errorf("%b", s.present())
+	}
+	if s.relay = 2; s.present() != 4 {
+		t.Errorf("%b", s.present())
+	}
+}
