@@ -133,6 +133,7 @@ func (b *Bank) Configure() error {
 	err := b.restore()
 	b.mu.Lock()
 	defer b.mu.Unlock()
+	b.allOff() // nothing that was asked for meanwhile, or before a restoration that failed, comes back by itself
 	b.err, b.lost, b.known = err, b.lost && err != nil, err == nil
 	b.seen = false // until the next poll
 	return err
