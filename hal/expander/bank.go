@@ -101,6 +101,9 @@ func New(name string, chip Chip, t Traits, gather bool) (*Bank, error) {
 	return b, nil
 }
 
+// Traits returns what the chip can do and cannot.
+func (b *Bank) Traits() Traits { return b.traits }
+
 // String implements conn.Resource.
 func (b *Bank) String() string { return b.name }
 

@@ -9,8 +9,11 @@ import (
 // Kind is what a chip is used as. The words are those of the machine file.
 type Kind string
 
-// Thermometers are sensors of temperature.
-const Thermometers Kind = "thermometer"
+// The kinds. A chip may be of several.
+const (
+	Thermometers Kind = "thermometer" // see Chips.Thermometer
+	Expanders    Kind = "expander"    // adds lines, see Chips.Expander
+)
 
 // Bus is what a chip is connected by.
 type Bus string
@@ -32,9 +35,13 @@ type Chip struct {
 // Names returns the table of chips, in the order of the alphabet.
 func Names() []Chip {
 	return []Chip{
+		{"74hc595", []Kind{Expanders}, SPI, "8 or 16 outputs, no inputs; wakes with anything in it, so it needs an output-enable line that is high from its first moment on; finds out that it was reset only with its serial output wired back"},
 		{"ad8495", []Kind{Thermometers}, I2C, "an amplifier for type K on an input of an ADS1115; four share one converter and take turns, so each is read every fourth tick at worst"},
 		{"max31855", []Kind{Thermometers}, SPI, "steps of 0.25 °C, tells of an open couple with each conversion; the type is part of the chip"},
 		{"max31856", []Kind{Thermometers}, SPI, "steps of 0.0078 °C, looks for an open couple once in 16 conversions, about 1.6 s"},
+		{"mcp23017", []Kind{Expanders}, I2C, "16 lines, each an output or an input; wakes with all lines floating, so pull every output to off on the board"},
+		{"pca9685", []Kind{Expanders}, I2C, "16 outputs, active high, no inputs; they can switch by themselves at one frequency of 24 to 1526 Hz, for fans"},
+		{"pcf8574", []Kind{Expanders}, I2C, "8 lines; outputs and contacts must be active low, because it wakes with all lines high; does not find out that it was reset while all its outputs were off"},
 	}
 }
 

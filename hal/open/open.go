@@ -5,10 +5,12 @@
 package open
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"time"
 
+	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/spi"
 
@@ -49,6 +51,12 @@ type Spec struct {
 	RailVolts float64 // of an AD8495: where its output ends, see ad8495.Opts
 	RefVolts  float64 // of an AD8495: at its reference pin
 	SpanVolts float64 // of an input of a converter: the greatest voltage to be told apart
+
+	Registers     int         // of a chain of 74HC595: 1 or 2
+	Enable        gpio.PinOut // of a chain of 74HC595: see hc595.Opts
+	AlwaysEnabled bool        // of a chain of 74HC595: see hc595.Opts
+	Blind         bool        // of a chain of 74HC595: its serial output is not wired to the data line in
+	Gather        bool        // of an expander: what is switched on waits for Flush, see package expander
 }
 
 // Chips are the chips of one machine. Its methods are called while the machine is put together, by one goroutine.
@@ -56,6 +64,7 @@ type Chips struct {
 	every      time.Duration
 	converters map[place]*ads1115.Dev
 	pollers    []Poller
+	lost       []func() error // each brings one chip back, if it needs that
 }
 
 // place is where a chip that several things hang on is.
@@ -100,7 +109,12 @@ func (c *Chips) thermometer(s Spec) (Thermometer, error) {
 		set(&o.MainsHz, s.MainsHz)
 		set(&o.Average, s.Averages)
 		set(&o.OpenTest, s.OpenTest)
-		return max31856.New(s.SPI, &o)
+		d, err := max31856.New(s.SPI, &o)
+		if err != nil {
+			return nil, err
+		}
+		c.lost = append(c.lost, func() error { return again(d.LastError(), d) })
+		return d, nil
 	}
 	return c.amplifier(s)
 }
@@ -135,6 +149,25 @@ func (c *Chips) converter(s Spec) (*ads1115.Dev, error) {
 	c.converters[at] = d
 	c.pollers = append(c.pollers, d)
 	return d, nil
+}
+
+// Configure brings back every chip that has lost its configuration: an expander with all its outputs off, a sensor with a first
+// reading after a conversion. What needs nothing is left alone. Whoever calls it answers for the heat: it is for the reset of
+// a trip, with everything off. It takes up to some milliseconds for each chip.
+func (c *Chips) Configure() error {
+	var errs []error
+	for _, f := range c.lost {
+		errs = append(errs, f())
+	}
+	return errors.Join(errs...)
+}
+
+// again configures a chip if something is wrong with it.
+func again(wrong error, chip interface{ Configure() error }) error {
+	if wrong == nil {
+		return nil
+	}
+	return chip.Configure()
 }
 
 // couple sets to from the letter of a type, if there is one.

@@ -84,3 +84,51 @@ func TestASpecThatCannotBeIsRefusedWithWhatIsAllowed(t *testing.T) {
 }
 
 var _ i2c.Bus = (*chip.I2CBus)(nil)
+
+func TestALostChipIsBroughtBackByConfigureAndNotBefore(t *testing.T) {
+	b, p := chip.NewI2CBus("i2c-sim"), chip.NewMax31856("spi0.0")
+	x := chip.NewMcp23017("more")
+	if err := b.Add(0x20, x); err != nil {
+		t.Fatal(err)
+	}
+	c := open.New(tick)
+	bank, err := c.Expander(open.Spec{Chip: "mcp23017", I2C: b})
+	if err != nil {
+		t.Fatal(err)
+	}
+	th, err := c.Thermometer(open.Spec{Chip: "max31856", SPI: p})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pin, err := bank.Out(3, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	now := time.Duration(0)
+	run := func(d time.Duration) (sound bool) {
+		for end := now + d; now < end; now += tick {
+			p.Advance(now, 100+0.05*float64(now/tick%3), 25)
+			for _, p := range c.Pollers() {
+				p.Poll(now)
+			}
+			sound = th.Read(now).Usable() && bank.Err() == nil
+		}
+		return sound
+	}
+	if !run(time.Second) || c.Configure() != nil || !run(tick) {
+		t.Fatal("it does not work, or Configure has disturbed what works")
+	}
+	x.Inject(chip.ResetChip)
+	p.Inject(chip.ResetChip)
+	x.Inject(chip.None)
+	p.Inject(chip.None)
+	if run(3*time.Second) || pin.Out(true) == nil || bank.Err() == nil {
+		t.Error("both have lost themselves and go on")
+	}
+	if err := c.Configure(); err != nil {
+		t.Fatal(err)
+	}
+	if !run(time.Second) || pin.Out(true) != nil || !bool(x.Line(3).Level()) {
+		t.Errorf("after Configure: %v, %v", th.LastError(), bank.Err())
+	}
+}
