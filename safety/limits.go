@@ -119,6 +119,7 @@ type Limits struct {
 	Supply         bool          // the mains voltage is measured
 	StartTest      bool          // contactor, one-shot and relays are proven before each run
 	Room           unit.Celsius  // assumed room temperature, for the heat balances
+	Unfit          bool          // part of the machine could not be connected when the program started; no run may begin
 }
 
 // Facts is what the guard sees in one tick. The zero value reports nothing good: no reading, every contact open.

@@ -21,6 +21,10 @@ const warmChip = unit.Celsius(5)
 
 var permissives = [...]Permissive{
 	{
+		Code: "whole", Title: "Machine connected", Not: "part of the machine could not be connected", Do: "See which part in the notices, mend it, and start the program again.", Of: Station,
+		Holds: func(l *Limits, _ *Facts, _ int) bool { return !l.Unfit },
+	},
+	{
 		Code: "emergency_stop", Title: "Emergency stop released", Not: "the emergency stop is pressed", Do: "Turn the button to release it.", Of: EachInterlock,
 		Holds: func(l *Limits, f *Facts, i int) bool { return l.Interlocks[i].Kind != EmergencyStop || f.Closed[i] },
 	},
@@ -75,7 +79,7 @@ func Permissives() []Permissive { return append([]Permissive(nil), permissives[:
 func (p *Permissive) Applies(l *Limits, i int) bool {
 	switch p.Of {
 	case Station:
-		return i == 0 && (p.Code != "supply" || l.Supply)
+		return i == 0 && (p.Code != "supply" || l.Supply) && (p.Code != "whole" || l.Unfit)
 	case EachInterlock:
 		return i < l.NInterlock && string(l.Interlocks[i].Kind) == p.Code
 	case EachSensor:

@@ -30,7 +30,7 @@ func descriptions() []described {
 		{"board", []string{"package", "layers", "thickness_mm", "size_x_mm", "size_y_mm", "neighbour", "thermocouple", "core"}, checkBoard},
 		{"machine", []string{"bank", "top", "bottom", "deck", "fans", "mains_budget_w", "wiring"}, checkMachine},
 		{"scenario", []string{"machine", "board", "profile", "law", "schedule", "fault", "expect", "seed", "lift_after_s"}, checkScenario},
-		{"configuration", []string{"sim", "listen", "hosts", "data_dir"}, checkConfig},
+		{"configuration", []string{"sim", "station", "listen", "hosts", "data_dir"}, checkConfig},
 	}
 }
 

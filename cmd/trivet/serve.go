@@ -64,17 +64,18 @@ func (c *serveCmd) Run(e *env) error {
 		log.Warn(few)
 	}
 
-	scenario := catalog.Scenario{Name: "serve", Machine: conf.Sim.Machine, Board: conf.Sim.Board, Profile: conf.Sim.Profile,
-		Seed: conf.Sim.Seed, AmbientC: conf.Sim.AmbientC, Law: conf.Sim.Law, Faults: conf.Sim.Faults}
-	parts, err := loadParts(scenario, conf.dir)
+	q, err := conf.equip()
 	if err != nil {
 		return err
 	}
-	b, err := bench.Assemble(parts, conf.Sim.Speed)
-	if err != nil {
-		return err
+	defer func() {
+		if err := q.close(); err != nil {
+			log.Error("give lines and buses back", zap.Error(err))
+		}
+	}()
+	if q.missing != nil {
+		log.Error("part of the machine could not be connected; the page is up and heat is locked", zap.Error(q.missing))
 	}
-	assembled(b)
 	var built atomic.Pointer[station.Station]
 	kept := func(err error) {
 		if err != nil {
@@ -90,35 +91,37 @@ func (c *serveCmd) Run(e *env) error {
 	defer closeRec()
 
 	bootID := newBootID()
-	clerk := station.NewClerk(b.Setup, rec, func(o *station.RunOrder) station.RunHead {
-		return headOf(o, b.Setup, bootID)
+	clerk := station.NewClerk(q.setup, rec, func(o *station.RunOrder) station.RunHead {
+		return headOf(o, q.setup, bootID)
 	}, kept)
 	school := &lessons{kept: rec, log: log}
 	clerk.OnLesson(func(ctx context.Context, run int64, _ *station.RunOrder, l *learn.Lesson) (string, string) {
-		return school.taught(ctx, b.Setup, run, l)
+		return school.taught(ctx, q.setup, run, l)
 	})
-	o := b.Options()
-	owed := rememberTrips(conf.Data, b.Setup, b.Keeper, log)
+	o := q.options
+	owed := rememberTrips(conf.Data, q.setup, q.keeper, log)
 	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s) }
-	drive := newSimDriver(b, parts.Scenario.Faults)
 	mind := newThinker(o.Law)
-	runner := station.Runner{Before: drive.before, After: mind.after, Speed: conf.Sim.Speed}
-	st, run, err := runner.Build(o, b.Keeper)
+	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed}
+	st, run, err := runner.Build(o, q.keeper)
 	if err != nil {
 		return err
 	}
 	built.Store(st)
-	drive.latest, mind.tell = clerk.Latest, st.SetAhead
+	mind.tell = st.SetAhead
+	if q.drive != nil {
+		q.drive.latest = clerk.Latest
+	}
 	if rec.broken {
 		st.SetRecording(false)
 	}
 	deeds := newAuditor(rec, clerk, log)
 	shown := false // the first code is printed below, behind the address
 	srv, err := api.New(api.Options{
-		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: parts.Profile.Name},
+		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
-		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(b.Setup)).Lessons) },
+		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
 			if shown {
 				fmt.Fprintf(e.out, "Pairing code: %s\n", code)
@@ -128,7 +131,7 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "Trivet is at %s://%s/ — simulated machine %q, %g× real time. Stop with Ctrl-C.\nPairing code: %s\n", scheme, addr, parts.Machine.Title, conf.Sim.Speed, srv.PairingCode())
+	fmt.Fprintf(e.out, "Trivet is at %s://%s/ — %s. Stop with Ctrl-C.\nPairing code: %s\n", scheme, addr, q.title, srv.PairingCode())
 	shown = true
 	auditCtx, endAudit := context.WithCancel(context.WithoutCancel(e.ctx))
 	audited := make(chan struct{})

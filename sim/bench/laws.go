@@ -11,6 +11,11 @@ import (
 	"trivet/station"
 )
 
+// LawOn is lawOf for a machine that is no rig of ours: the same laws, told the same of board and machine, over its zones.
+func LawOn(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, error) {
+	return lawOf(p, zones, ambient)
+}
+
 // lawOf builds the law a scenario names. All of them sit on the same zones, the same budget and the same guard; what they know
 // of the board differs, and nothing else does.
 func lawOf(p Parts, zones []control.Zone, ambient unit.Celsius) (station.Law, error) {

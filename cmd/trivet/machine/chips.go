@@ -6,22 +6,23 @@ import (
 	"time"
 )
 
-// chip is what a machine file may say of one.
-type chip struct {
-	i2c        bool
-	inputs     int
-	types      []string
-	resistance bool
-	every      time.Duration // between two values of one input; 0: faster than a tick
+// kindOfChip is what a machine file may say of one.
+type kindOfChip struct {
+	i2c         bool
+	inputs      int
+	types       []string
+	resistance  bool
+	mainsFilter bool          // it can be told the mains frequency
+	every       time.Duration // between two values of one input; 0: faster than a tick
 }
 
 // chips are those that read temperatures. The MAX31855 is made for one type of couple each; its letter is part of the order number
 // and cannot be read back, so that a wrong one is found by the warm-up proof only.
-var chips = map[string]chip{
+var chips = map[string]kindOfChip{
 	"max31855": {inputs: 1, types: []string{"K", "J", "N", "T", "E", "R", "S"}},
-	"max31856": {inputs: 1, types: []string{"K", "J", "N", "T", "E", "R", "S", "B"}},
+	"max31856": {inputs: 1, mainsFilter: true, types: []string{"K", "J", "N", "T", "E", "R", "S", "B"}},
 	"max6675":  {inputs: 1, types: []string{"K"}, every: 250 * time.Millisecond},
-	"max31865": {inputs: 1, types: []string{"Pt100", "Pt1000"}, resistance: true},
+	"max31865": {inputs: 1, mainsFilter: true, types: []string{"Pt100", "Pt1000"}, resistance: true},
 	"ad8495":   {i2c: true, inputs: 4, types: []string{"K"}},
 }
 

@@ -3,6 +3,7 @@ package machine
 import (
 	"errors"
 	"fmt"
+	"time"
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
@@ -10,6 +11,8 @@ import (
 	"periph.io/x/conn/v3/spi"
 
 	"trivet/hal/line"
+	"trivet/hal/open"
+	"trivet/process/unit"
 	"trivet/station"
 )
 
@@ -17,9 +20,10 @@ import (
 type Buses interface {
 	SPI(name string) (spi.PortCloser, error)
 	I2C(name string) (i2c.BusCloser, error)
-	// Out requests a line that is low from its first moment on. It is never read back.
-	Out(chip, line string) (gpio.PinOut, error)
-	In(chip, line string) (gpio.PinIn, error)
+	// Out requests a line, "CHIP/LINE", that is low from its first moment on. It is never read back.
+	Out(line string) (gpio.PinOut, error)
+	// In requests a contact, high while closed, pulled so that a broken wire is an open contact.
+	In(line string) (station.Contact, error)
 }
 
 // Connected is a machine whose chips answer and whose lines are claimed, everything off.
@@ -38,27 +42,26 @@ func (c *Connected) Close() error {
 	return errors.Join(errs...)
 }
 
-// Connect claims every line, all outputs first and off, and opens every chip. Its error names the part of the file that it is about.
+// Connect claims every line, all outputs first and off, and opens every chip. What cannot be had is stood in for by something that never
+// reads and never switches on, so that the page can come up and say so; the error names each such part, and no heat may be given then.
 func (f *File) Connect(b Buses) (*Connected, error) {
-	c := &connector{f: f, b: b, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{}, converters: map[string]converter{}}
-	if err := c.all(); err != nil {
-		return nil, errors.Join(err, c.out.Close())
-	}
-	return c.out, nil
+	c := &connector{f: f, b: b, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{}, chips: open.New(station.Period)}
+	c.all()
+	return c.out, c.err
 }
 
 type connector struct {
-	f          *File
-	b          Buses
-	out        *Connected
-	spis       map[string]spi.PortCloser
-	i2cs       map[string]i2c.BusCloser
-	converters map[string]converter
-	err        error
+	f     *File
+	b     Buses
+	out   *Connected
+	spis  map[string]spi.PortCloser
+	i2cs  map[string]i2c.BusCloser
+	chips *open.Chips
+	err   error
 }
 
 // all connects in the order in which a mistake does least: what heats is off before anything else is touched.
-func (c *connector) all() error {
+func (c *connector) all() {
 	w, hw, lines := &c.f.Wiring, &c.out.Hardware, &c.out.Lines
 	lines.Enable = c.output("heat_enable", w.HeatEnable)
 	lines.Heartbeat = c.output("heartbeat", w.Heartbeat)
@@ -84,11 +87,13 @@ func (c *connector) all() error {
 		t, err := c.thermometer(s)
 		if err != nil {
 			c.fail("sensor "+s.Name, err)
-			continue
+			t = absent{}
 		}
 		hw.Sensors = append(hw.Sensors, calibrated(t, s.Calibration))
 	}
-	return c.err
+	for _, p := range c.chips.Pollers() {
+		hw.Pollers = append(hw.Pollers, p)
+	}
 }
 
 // fail notes what could not be connected: a person mends all of it at once.
@@ -97,8 +102,7 @@ func (c *connector) fail(what string, err error) {
 }
 
 func (c *connector) output(what, name string) station.Switch {
-	chip, pin := place(name)
-	p, err := c.b.Out(chip, pin)
+	p, err := c.b.Out(name)
 	if err != nil {
 		c.fail(what, err)
 		return dead{}
@@ -112,27 +116,35 @@ func (c *connector) output(what, name string) station.Switch {
 	return o
 }
 
-// dead stands where a line could not be claimed; nothing is built from it.
+// dead stands where an output could not be claimed. It is never on; whoever wants it on is told.
 type dead struct{}
 
-func (dead) Set(bool) error { return errors.New("not connected") }
+func (dead) Set(on bool) error {
+	if on {
+		return errors.New("not connected")
+	}
+	return nil
+}
+
+// gaping stands where an input could not be claimed: an open contact.
+type gaping struct{}
+
+func (gaping) Read() bool { return false }
+
+// absent stands where a sensor could not be opened.
+type absent struct{}
+
+func (absent) Read(now time.Duration) unit.Reading { return unit.Unusable(now, unit.NoAnswer) }
 
 // contact claims an input; nil where none is fitted, which is not the same as an open one.
 func (c *connector) contact(what, name string) station.Contact {
 	if name == "" {
 		return nil
 	}
-	chip, pin := place(name)
-	p, err := c.b.In(chip, pin)
+	i, err := c.b.In(name)
 	if err != nil {
 		c.fail(what, err)
-		return nil
-	}
-	// Active-high, pulled down: a broken wire and a failed read are both an open contact.
-	i, err := line.NewIn(p, true)
-	if err != nil {
-		c.fail(what, err)
-		return nil
+		return gaping{}
 	}
 	return i
 }
@@ -145,8 +157,7 @@ func (c *connector) fan() station.Fan {
 	if f.PWMHz == 0 {
 		return &twoStep{c.output("fan", f.Output)}
 	}
-	chip, pin := place(f.Output)
-	p, err := c.b.Out(chip, pin)
+	p, err := c.b.Out(f.Output)
 	if err != nil {
 		c.fail("fan", err)
 		return nil

@@ -175,10 +175,13 @@ func label(given, name string) string {
 	return strings.ToUpper(name[:1]) + strings.ReplaceAll(name[1:], "-", " ")
 }
 
-// place splits a line's name.
+// place splits a line's name at its last slash: labels of chips may contain some.
 func place(line string) (chip, pin string) {
-	chip, pin, _ = strings.Cut(line, "/")
-	return chip, pin
+	i := strings.LastIndexByte(line, '/')
+	if i < 0 {
+		return "", ""
+	}
+	return line[:i], line[i+1:]
 }
 
 // kinds of interlocks and roles of sensors, as files spell them.

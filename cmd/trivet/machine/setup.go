@@ -35,6 +35,12 @@ func (f *File) ordered() (list []Heater, at []int) {
 	return list, at
 }
 
+// Heaters returns, for each wired heater in the order of Bare, its index among all heaters of the machine's description.
+func (f *File) Heaters() []int {
+	_, at := f.ordered()
+	return at
+}
+
 // Bare returns the zones of the machine before their loops are known.
 func (f *File) Bare() []control.Zone {
 	var zones []control.Zone

@@ -1,0 +1,142 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"trivet/cmd/trivet/machine"
+	"trivet/control"
+	"trivet/process"
+	"trivet/process/unit"
+	"trivet/safety"
+	"trivet/sim/bench"
+	"trivet/sim/catalog"
+	"trivet/sim/plant"
+	"trivet/station"
+)
+
+// equipment is what the station runs on, put together: a simulated machine, the machine of a file, or that machine emulated.
+type equipment struct {
+	title   string // for the line that is printed at the start
+	setup   *station.Setup
+	keeper  *station.Keeper
+	options station.Options
+	profile process.Profile // offered first
+	speed   float64
+	drive   *simDriver // nil on a real machine: nothing but the world moves it
+	digest  string     // of the machine file: commissioning counts for that one; empty for a simulated machine
+	missing error      // what could not be connected; heat is locked then
+	close   func() error
+}
+
+// before is what happens ahead of each tick; nil on a real machine.
+func (q *equipment) before() func(time.Duration) {
+	if q.drive == nil {
+		return nil
+	}
+	return q.drive.before
+}
+
+// equip puts together what the settings describe.
+func (s *settings) equip() (*equipment, error) {
+	if s.Station != nil {
+		return s.wired()
+	}
+	scenario := catalog.Scenario{Name: "serve", Machine: s.Sim.Machine, Board: s.Sim.Board, Profile: s.Sim.Profile,
+		Seed: s.Sim.Seed, AmbientC: s.Sim.AmbientC, Law: s.Sim.Law, Faults: s.Sim.Faults}
+	parts, err := loadParts(scenario, s.dir)
+	if err != nil {
+		return nil, err
+	}
+	b, err := bench.Assemble(parts, s.Sim.Speed)
+	if err != nil {
+		return nil, err
+	}
+	assembled(b)
+	return &equipment{
+		title: fmt.Sprintf("simulated machine %q, %g× real time", parts.Machine.Title, s.Sim.Speed), setup: b.Setup, keeper: b.Keeper, options: b.Options(),
+		profile: parts.Profile, speed: s.Sim.Speed, drive: newSimDriver(b.Rig, parts.Scenario.Faults), close: func() error { return nil },
+	}, nil
+}
+
+// wired puts together the machine of a file: on the computer's own buses and lines, or, with [sim] or --sim, on emulated ones.
+func (s *settings) wired() (*equipment, error) {
+	path := s.Station.Machine
+	if !filepath.IsAbs(path) {
+		path = filepath.Join(s.dir, path)
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	f, err := machine.Parse(path, data)
+	if err != nil {
+		return nil, err
+	}
+	board, err := named(s.Station.Board, s.dir, catalog.Board, catalog.ParseBoard)
+	if err != nil {
+		return nil, err
+	}
+	profile, err := named(s.Station.Profile, s.dir, catalog.Profile, catalog.ParseProfile)
+	if err != nil {
+		return nil, err
+	}
+	q := &equipment{title: fmt.Sprintf("machine %q", f.Title), profile: profile, speed: 1}
+	var buses machine.Buses = realBuses{}
+	if s.Sim != nil {
+		e, err := f.Emulate(board, unit.Celsius(s.Sim.AmbientC), s.Sim.Seed)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", path, err)
+		}
+		buses, q.speed = e, s.Sim.Speed
+		q.drive = newSimDriver(e.Rig, s.Sim.Faults)
+		q.title = fmt.Sprintf("machine %q on emulated chips, %g× real time", f.Title, q.speed)
+	} else {
+		q.digest = f.Digest
+	}
+	return q, q.assemble(f, buses, board, s.Station.Law)
+}
+
+// assemble connects the chips and puts guard, keeper and law over them.
+func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.Board, law string) error {
+	zones, bands, noise, err := loopsOf(f, board)
+	if err != nil {
+		return err
+	}
+	u := f.Setup(zones, bands, noise)
+	u.Board, u.Simulated, u.Speed = board.Title, q.drive != nil, q.speed
+	c, missing := f.Connect(buses)
+	q.missing, u.Limits.Unfit = missing, missing != nil // the page comes up all the same
+	g, err := safety.NewGuard(u.Limits)
+	if err != nil {
+		return err
+	}
+	k, err := station.NewKeeper(g, c.Lines)
+	if err != nil {
+		return err
+	}
+	l, err := bench.LawOn(bench.Parts{Scenario: catalog.Scenario{Law: law}, Machine: f.Machine, Board: board, Profile: q.profile}, zones, u.Ambient)
+	if err != nil {
+		return err
+	}
+	q.setup, q.keeper, q.close = &u, k, c.Close
+	q.options = station.Options{Setup: u, Hardware: c.Hardware, Keeper: k, Law: l, Proof: station.ProofConfig(&u, zones)}
+	return nil
+}
+
+// loopsOf returns what is known of the heaters' loops before anybody has measured them: a step test on a simulated machine of the
+// same description. It is good enough to be careful by; heat on a board waits for the real step test.
+func loopsOf(f *machine.File, board plant.Board) (zones []control.Zone, bands []float64, noise map[string]float64, err error) {
+	all, err := bench.Commission(f.Machine, board, unit.Celsius(f.Wiring.Room()))
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	zones = f.Bare()
+	for i, at := range f.Heaters() {
+		z := &zones[i]
+		z.Gain, z.Inertia, z.Kp = all[at].Gain, all[at].Inertia, all[at].Kp
+	}
+	return zones, make([]float64, len(zones)), nil, nil
+}
