@@ -6,7 +6,7 @@ import (
 )
 
 // words is how many numbers the guard's limits come to.
-const words = MaxSensors*8 + MaxHeaters*7 + MaxBlowers + MaxInterlocks + 10
+const words = MaxSensors*6 + MaxHeaters*6 + MaxBlowers + MaxInterlocks + 8
 
 // twice holds the complement of every number the guard judges by. A single flipped bit in either copy makes the two disagree, and a
 // guard that cannot trust its limits lets no heat through (hazard C-13). It is no protection against a program that writes both.
