@@ -13,7 +13,7 @@ import (
 )
 
 // Clerk writes down what the station does. It takes snapshots from the tick without making it wait, keeps the present
-// run in memory for the page, sends rows to the recorder at most once a second, notes what changed, and judges the
+// run in memory for the page, sends rows to the recorder twice a second, notes what changed, and judges the
 // run when it has ended. Nothing is written while the station is idle.
 type Clerk struct {
 	setup  *Setup
@@ -70,6 +70,10 @@ const (
 	ringSize  = 64        // snapshots in flight: 6 s of ticks at real time
 	maxRows   = 3 * 36000 // three hours at 10 Hz, the longest run there is
 	maxEvents = 512
+
+	// A kill may cost one second of samples (I-31): half of it between two flushes, half for a commit on a busy disk. Against one flush a
+	// second this costs a run of 15 minutes 21 MB of writes instead of 13, and 0.1 s of processor more (measured, 30 columns).
+	flushEvery = 500 * time.Millisecond
 )
 
 // NewClerk returns a clerk for a station. head describes a run for the record when it begins.
@@ -98,7 +102,7 @@ func (c *Clerk) Publish(s *Snapshot) {
 
 // Run writes down until ctx ends, then closes the books.
 func (c *Clerk) Run(ctx context.Context) {
-	flush := time.NewTicker(time.Second)
+	flush := time.NewTicker(flushEvery)
 	defer flush.Stop()
 	for {
 		select {
@@ -165,7 +169,7 @@ func (c *Clerk) open(ctx context.Context, s *Snapshot) {
 	c.mu.Unlock()
 }
 
-// flush hands what is new to the recorder: at most one transaction a second, none when there is nothing.
+// flush hands what is new to the recorder: one transaction each time, none when there is nothing.
 func (c *Clerk) flush(ctx context.Context) {
 	if c.order != nil && len(c.rows) > c.sent {
 		err := c.rec.Append(ctx, c.runID, c.rows[c.sent:])
@@ -178,7 +182,7 @@ func (c *Clerk) flush(ctx context.Context) {
 		err := c.rec.Event(ctx, c.runID, c.pending[0])
 		c.keep(err)
 		if err != nil {
-			return // tried again in a second
+			return // tried again with the next flush
 		}
 		c.pending = c.pending[1:]
 	}
