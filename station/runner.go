@@ -16,6 +16,8 @@ type Runner struct {
 	// Speed is how many times real time a simulated machine runs; 1 for a real one. Above 1, time is counted in
 	// ticks instead of being measured.
 	Speed float64
+	// Start is when the station's time began; zero: when it is run. Drivers that stamp their own readings share it.
+	Start time.Time
 }
 
 // Build makes the station with its keeper across a goroutine boundary. o.Keeper is ignored.
@@ -54,8 +56,10 @@ func (r *Runner) run(ctx context.Context, s *Station, link *remote) error {
 
 	speed := max(r.Speed, 1e-3)
 	step := time.Duration(float64(Period) / speed)
-	start := time.Now()
-	due := start
+	start, due := r.Start, time.Now()
+	if start.IsZero() {
+		start = due
+	}
 	var now time.Duration
 	timer := time.NewTimer(0)
 	defer timer.Stop()

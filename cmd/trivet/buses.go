@@ -19,13 +19,13 @@ func (realBuses) SPI(name string) (spi.PortCloser, error) { return hostbus.OpenS
 // I2C opens a bus by the name that probe lists.
 func (realBuses) I2C(name string) (i2c.BusCloser, error) { return hostbus.OpenI2C(name) }
 
-// Out requests an output that is low with the request itself: no pulse, not even a short one.
-func (realBuses) Out(line string) (gpio.PinOut, error) {
+// Out requests an output that has its level with the request itself: no pulse, not even a short one.
+func (realBuses) Out(line string, high bool) (gpio.PinOut, error) {
 	n, err := gpiochip.ParseName(line)
 	if err != nil {
 		return nil, err
 	}
-	return gpiochip.OpenOut(n, gpiochip.OutOptions{})
+	return gpiochip.OpenOut(n, gpiochip.OutOptions{Initial: high})
 }
 
 // In requests an input, pulled down.

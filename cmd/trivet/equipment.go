@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -25,9 +26,12 @@ type equipment struct {
 	options station.Options
 	profile process.Profile // offered first
 	speed   float64
-	drive   *simDriver // nil on a real machine: nothing but the world moves it
-	digest  string     // of the machine file: commissioning counts for that one; empty for a simulated machine
-	missing error      // what could not be connected; heat is locked then
+	drive   *simDriver            // nil on a real machine: nothing but the world moves it
+	digest  string                // of the machine file: commissioning counts for that one; empty for a simulated machine
+	began   time.Time             // of the station's time
+	clock   func() time.Duration  // the station's time on a real machine; nil where it is counted
+	missing error                 // what could not be connected; heat is locked then
+	start   func(context.Context) // lets the buses be served
 	close   func() error
 }
 
@@ -57,7 +61,7 @@ func (s *settings) equip() (*equipment, error) {
 	assembled(b)
 	return &equipment{
 		title: fmt.Sprintf("simulated machine %q, %g× real time", parts.Machine.Title, s.Sim.Speed), setup: b.Setup, keeper: b.Keeper, options: b.Options(),
-		profile: parts.Profile, speed: s.Sim.Speed, drive: newSimDriver(b.Rig, parts.Scenario.Faults), close: func() error { return nil },
+		profile: parts.Profile, speed: s.Sim.Speed, drive: newSimDriver(b.Rig, parts.Scenario.Faults), start: func(context.Context) {}, close: func() error { return nil },
 	}, nil
 }
 
@@ -83,7 +87,7 @@ func (s *settings) wired() (*equipment, error) {
 	if err != nil {
 		return nil, err
 	}
-	q := &equipment{title: fmt.Sprintf("machine %q", f.Title), profile: profile, speed: 1}
+	q := &equipment{title: fmt.Sprintf("machine %q", f.Title), profile: profile, speed: 1, began: time.Now()}
 	var buses machine.Buses = realBuses{}
 	if s.Sim != nil {
 		e, err := f.Emulate(board, unit.Celsius(s.Sim.AmbientC), s.Sim.Seed)
@@ -94,7 +98,7 @@ func (s *settings) wired() (*equipment, error) {
 		q.drive = newSimDriver(e.Rig, s.Sim.Faults)
 		q.title = fmt.Sprintf("machine %q on emulated chips, %g× real time", f.Title, q.speed)
 	} else {
-		q.digest = f.Digest
+		q.digest, q.clock = f.Digest, func() time.Duration { return time.Since(q.began) }
 	}
 	return q, q.assemble(f, buses, board, s.Station.Law)
 }
@@ -107,7 +111,7 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 	}
 	u := f.Setup(zones, bands, noise)
 	u.Board, u.Simulated, u.Speed = board.Title, q.drive != nil, q.speed
-	c, missing := f.Connect(buses)
+	c, missing := f.Connect(buses, q.clock)
 	q.missing, u.Limits.Unfit = missing, missing != nil // the page comes up all the same
 	g, err := safety.NewGuard(u.Limits)
 	if err != nil {
@@ -121,7 +125,7 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 	if err != nil {
 		return err
 	}
-	q.setup, q.keeper, q.close = &u, k, c.Close
+	q.setup, q.keeper, q.start, q.close = &u, k, c.Start, c.Close
 	q.options = station.Options{Setup: u, Hardware: c.Hardware, Keeper: k, Law: l, Proof: station.ProofConfig(&u, zones)}
 	return nil
 }

@@ -68,7 +68,9 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	busCtx, endBuses := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer func() {
+		endBuses() // behind the loop: the last command, off, has been written
 		if err := q.close(); err != nil {
 			log.Error("give lines and buses back", zap.Error(err))
 		}
@@ -76,6 +78,7 @@ func (c *serveCmd) Run(e *env) error {
 	if q.missing != nil {
 		log.Error("part of the machine could not be connected; the page is up and heat is locked", zap.Error(q.missing))
 	}
+	q.start(busCtx)
 	var built atomic.Pointer[station.Station]
 	kept := func(err error) {
 		if err != nil {
@@ -102,7 +105,7 @@ func (c *serveCmd) Run(e *env) error {
 	owed := rememberTrips(conf.Data, q.setup, q.keeper, log)
 	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s) }
 	mind := newThinker(o.Law)
-	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed}
+	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed, Start: q.began}
 	st, run, err := runner.Build(o, q.keeper)
 	if err != nil {
 		return err

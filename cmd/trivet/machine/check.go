@@ -97,7 +97,10 @@ func (c *checker) expander(i int, e *Expander) {
 		c.bad(key+".name", fmt.Sprintf("is %q", e.Name), "a name without a slash")
 	}
 	if c.one(key+".chip", e.Chip, expanders) {
-		c.bus(key, e.Bus, e.Address, e.Chip != "74hc595")
+		c.bus(key, e.Bus, e.Address, e.Chip != shiftRegister)
+		if e.Chip == shiftRegister {
+			c.own(key+".enable", e.Enable)
+		}
 	}
 }
 

@@ -26,8 +26,12 @@ var chips = map[string]kindOfChip{
 	"ad8495":   {i2c: true, inputs: 4, types: []string{"K"}},
 }
 
+// shiftRegister is the one expander on SPI. It keeps no level of its own through a reset of the computer, so its outputs go through a
+// line that is off at power-on.
+const shiftRegister = "74hc595"
+
 var (
-	expanders = []string{"mcp23017", "pcf8574", "74hc595", "pca9685"}
+	expanders = []string{"mcp23017", "pcf8574", shiftRegister, "pca9685"}
 	displays  = []string{"ssd1306", "hd44780"}
 )
 

@@ -1,6 +1,7 @@
 package machine
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"time"
@@ -10,6 +11,8 @@ import (
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
 
+	"trivet/hal/expander"
+	"trivet/hal/lane"
 	"trivet/hal/line"
 	"trivet/hal/open"
 	"trivet/process/unit"
@@ -20,8 +23,8 @@ import (
 type Buses interface {
 	SPI(name string) (spi.PortCloser, error)
 	I2C(name string) (i2c.BusCloser, error)
-	// Out requests a line, "CHIP/LINE", that is low from its first moment on. It is never read back.
-	Out(line string) (gpio.PinOut, error)
+	// Out requests a line, "CHIP/LINE", that has its level from its first moment on. It is never read back.
+	Out(line string, high bool) (gpio.PinOut, error)
 	// In requests a contact, high while closed, pulled so that a broken wire is an open contact.
 	In(line string) (station.Contact, error)
 }
@@ -30,12 +33,27 @@ type Buses interface {
 type Connected struct {
 	Hardware station.Hardware
 	Lines    station.Lines
-	closers  []func() error
+	Lanes    []*lane.Lane // one per bus, so that a bus that hangs blocks no tick; none on counted time
+
+	closers []func() error
 }
 
-// Close gives buses and lines back; heat must be off.
+// Start lets the buses be served until ctx ends. It is called once, before the station is built.
+func (c *Connected) Start(ctx context.Context) {
+	for _, l := range c.Lanes {
+		l.Start(ctx)
+	}
+}
+
+// patience is how long a bus that hangs is waited for at the end.
+const patience = time.Second
+
+// Close gives buses and lines back, once the context of Start has ended; heat must be off.
 func (c *Connected) Close() error {
 	var errs []error
+	for _, l := range c.Lanes {
+		errs = append(errs, l.Wait(patience))
+	}
 	for i := len(c.closers) - 1; i >= 0; i-- {
 		errs = append(errs, c.closers[i]())
 	}
@@ -44,8 +62,11 @@ func (c *Connected) Close() error {
 
 // Connect claims every line, all outputs first and off, and opens every chip. What cannot be had is stood in for by something that never
 // reads and never switches on, so that the page can come up and say so; the error names each such part, and no heat may be given then.
-func (f *File) Connect(b Buses) (*Connected, error) {
-	c := &connector{f: f, b: b, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{}, chips: open.New(station.Period)}
+//
+// clock is the station's own time. Without one the chips are served in the tick itself, as on counted time they must be.
+func (f *File) Connect(b Buses, clock func() time.Duration) (*Connected, error) {
+	c := &connector{f: f, b: b, clock: clock, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{},
+		chips: open.New(station.Period), lanes: map[string]*lane.Lane{}, banks: map[string]*expander.Bank{}}
 	c.all()
 	return c.out, c.err
 }
@@ -53,25 +74,33 @@ func (f *File) Connect(b Buses) (*Connected, error) {
 type connector struct {
 	f     *File
 	b     Buses
+	clock func() time.Duration
 	out   *Connected
 	spis  map[string]spi.PortCloser
 	i2cs  map[string]i2c.BusCloser
 	chips *open.Chips
+	lanes map[string]*lane.Lane // by bus
+	banks map[string]*expander.Bank
 	err   error
 }
 
 // all connects in the order in which a mistake does least: what heats is off before anything else is touched.
 func (c *connector) all() {
 	w, hw, lines := &c.f.Wiring, &c.out.Hardware, &c.out.Lines
-	lines.Enable = c.output("heat_enable", w.HeatEnable)
-	lines.Heartbeat = c.output("heartbeat", w.Heartbeat)
+	for i := range w.Expanders {
+		if err := c.expander(&w.Expanders[i]); err != nil {
+			c.fail("expander "+w.Expanders[i].Name, err)
+		}
+	}
+	lines.Enable = c.output("heat_enable", w.HeatEnable, 0)
+	lines.Heartbeat = c.output("heartbeat", w.Heartbeat, 0)
 	heaters, _ := c.f.ordered()
 	for _, h := range heaters {
-		r := c.output("heater "+h.Name, h.Output)
+		r := c.output("heater "+h.Name, h.Output, driveLease)
 		hw.Relays, lines.Relays = append(hw.Relays, r), append(lines.Relays, r)
 	}
 	for _, d := range w.Blowers {
-		hw.Blowers = append(hw.Blowers, c.output("blower "+d.Name, d.Output))
+		hw.Blowers = append(hw.Blowers, c.output("blower "+d.Name, d.Output, 0))
 		hw.Air = append(hw.Air, c.contact("proof of blower "+d.Name, d.Proof))
 	}
 	for _, h := range heaters {
@@ -91,9 +120,6 @@ func (c *connector) all() {
 		}
 		hw.Sensors = append(hw.Sensors, calibrated(t, s.Calibration))
 	}
-	for _, p := range c.chips.Pollers() {
-		hw.Pollers = append(hw.Pollers, p)
-	}
 }
 
 // fail notes what could not be connected: a person mends all of it at once.
@@ -101,8 +127,19 @@ func (c *connector) fail(what string, err error) {
 	c.err = errors.Join(c.err, fmt.Errorf("%s: %w", what, err))
 }
 
-func (c *connector) output(what, name string) station.Switch {
-	p, err := c.b.Out(name)
+// driveLease is how long a command to heat lasts behind an expander without being renewed (invariant I-6).
+const driveLease = 500 * time.Millisecond
+
+func (c *connector) output(what, name string, lease time.Duration) station.Switch {
+	if chip, pin := place(name); c.isBank(chip) {
+		s, err := c.expanded(chip, pin, lease)
+		if err != nil {
+			c.fail(what, err)
+			return dead{}
+		}
+		return s
+	}
+	p, err := c.b.Out(name, false)
 	if err != nil {
 		c.fail(what, err)
 		return dead{}
@@ -141,6 +178,14 @@ func (c *connector) contact(what, name string) station.Contact {
 	if name == "" {
 		return nil
 	}
+	if chip, pin := place(name); c.isBank(chip) {
+		i, err := c.expandedInput(chip, pin)
+		if err != nil {
+			c.fail(what, err)
+			return gaping{}
+		}
+		return i
+	}
 	i, err := c.b.In(name)
 	if err != nil {
 		c.fail(what, err)
@@ -155,9 +200,9 @@ func (c *connector) fan() station.Fan {
 		return nil
 	}
 	if f.PWMHz == 0 {
-		return &twoStep{c.output("fan", f.Output)}
+		return &twoStep{c.output("fan", f.Output, 0)}
 	}
-	p, err := c.b.Out(f.Output)
+	p, err := c.b.Out(f.Output, false)
 	if err != nil {
 		c.fail("fan", err)
 		return nil
@@ -176,31 +221,3 @@ type twoStep struct{ to station.Switch }
 
 // SetDuty switches the fan on for any share of more than a quarter: less would be short pushes.
 func (t *twoStep) SetDuty(share float64) error { return t.to.Set(share > 0.25) }
-
-// spiPort opens a port once; each chip has its own.
-func (c *connector) spiPort(name string) (spi.Port, error) {
-	if p, ok := c.spis[name]; ok {
-		return p, nil
-	}
-	p, err := c.b.SPI(name)
-	if err != nil {
-		return nil, err
-	}
-	c.spis[name] = p
-	c.out.closers = append(c.out.closers, p.Close)
-	return p, nil
-}
-
-// i2cBus opens a bus once for all chips on it.
-func (c *connector) i2cBus(name string) (i2c.Bus, error) {
-	if b, ok := c.i2cs[name]; ok {
-		return b, nil
-	}
-	b, err := c.b.I2C(name)
-	if err != nil {
-		return nil, err
-	}
-	c.i2cs[name] = b
-	c.out.closers = append(c.out.closers, b.Close)
-	return b, nil
-}

@@ -118,7 +118,7 @@ func (e *Emulated) SPI(name string) (spi.PortCloser, error) {
 func (e *Emulated) I2C(string) (i2c.BusCloser, error) { return bus{e.Rig.Bus}, nil }
 
 // Out returns an emulated line.
-func (e *Emulated) Out(name string) (gpio.PinOut, error) { return e.pin(name) }
+func (e *Emulated) Out(name string, _ bool) (gpio.PinOut, error) { return e.pin(name) }
 
 // In returns an emulated contact.
 func (e *Emulated) In(name string) (station.Contact, error) {

@@ -115,6 +115,7 @@ type Expander struct {
 	Chip    string `toml:"chip"`
 	Bus     string `toml:"bus"`
 	Address int    `toml:"address"`
+	Enable  string `toml:"enable"` // of a shift register: the line that switches its outputs through
 }
 
 // Display is a small screen at the machine.
