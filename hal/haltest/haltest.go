@@ -41,9 +41,12 @@ type Expect struct {
 // Spec is what is promised of one kind of thermometer.
 type Spec struct {
 	New    func(tb testing.TB) Bench
-	Error  unit.Kelvin   // greatest deviation from the world between −20 and 300 °C
+	Error  unit.Kelvin   // greatest deviation from the world between Coldest and Warmest
 	Settle time.Duration // time from power, a step or the end of a fault to a reading of it
 	Faults []Expect
+	// Coldest and Warmest, in °C, bound what the chip can measure; both 0: −20 and 300.
+	Coldest, Warmest float64
+	Chip             string // for the table
 }
 
 // Tick is the period of the control loop.
@@ -92,14 +95,16 @@ func near(r unit.Reading, hot float64, within unit.Kelvin) bool {
 }
 
 // RunThermometer runs every promise on a driver.
-func RunThermometer(t *testing.T, s Spec) {
-	t.Run("before the first conversion there is no reading", func(t *testing.T) { firstRead(t, s) })
-	t.Run("it reads what the world is", func(t *testing.T) { readsTheWorld(t, s) })
-	t.Run("a steady world is not a frozen chip", func(t *testing.T) { steady(t, s) })
+func RunThermometer(t *testing.T, s Spec) Card {
+	c := Card{Chip: s.Chip}
+	c.promise(t, "before the first conversion there is no reading", func(t *testing.T) { firstRead(t, s) })
+	c.promise(t, "it reads what the world is", func(t *testing.T) { readsTheWorld(t, s) })
+	c.promise(t, "a steady world is not a frozen chip", func(t *testing.T) { steady(t, s) })
 	for _, e := range s.Faults {
-		t.Run("fault "+e.Fault.String()+" gives no number and passes", func(t *testing.T) { fault(t, s, e) })
+		c.promise(t, "fault "+e.Fault.String()+" gives no number and passes", func(t *testing.T) { fault(t, s, e) })
 	}
-	t.Run("a reading makes no garbage", func(t *testing.T) { noGarbage(t, s) })
+	c.promise(t, "a reading makes no garbage", func(t *testing.T) { noGarbage(t, s) })
+	return c
 }
 
 func firstRead(t *testing.T, s Spec) {
@@ -129,7 +134,11 @@ func readsTheWorld(t *testing.T, s Spec) {
 	for _, cold := range []float64{5, 25, 45} {
 		b := start(t, s)
 		b.run(s.Settle, 25, cold)
-		for hot := -20.0; hot <= 300; hot += 7 {
+		coldest, warmest := s.Coldest, s.Warmest
+		if coldest == 0 && warmest == 0 {
+			coldest, warmest = -20, 300
+		}
+		for hot := coldest; hot <= warmest; hot += 7 {
 			r := b.run(s.Settle, hot, cold)
 			if !near(r, hot, s.Error) {
 				t.Errorf("junction %v °C, chip %v °C: reads %v (%v), allowed is ±%v", hot, cold, temp(r), r.Quality, s.Error)

@@ -11,6 +11,7 @@ import (
 	"periph.io/x/conn/v3/spi"
 
 	"trivet/hal/emf"
+	"trivet/hal/frozen"
 	"trivet/process/unit"
 )
 
@@ -32,20 +33,6 @@ const (
 	// warmUp is how long an all-zero frame after the first read means "not yet" and not "no answer": power-up 200 ms and
 	// one conversion of at most 100 ms (datasheet).
 	warmUp = 300 * time.Millisecond
-	// movingFrozenAfter replaces FrozenAfter while the junction is being heated or cooled on purpose (hazard study, S-07:
-	// energy rule, at most 5 s).
-	movingFrozenAfter = 5 * time.Second
-	// frozenReads is how many reads in a row must have agreed, so that two reads far apart prove nothing.
-	frozenReads = 8
-)
-
-// motion is what the caller has said about the junction.
-type motion uint8
-
-const (
-	untold motion = iota
-	moving
-	still
 )
 
 // Dev is one chip. One goroutine uses it: the one that owns the bus.
@@ -57,9 +44,7 @@ type Dev struct {
 	rx   [4]byte
 
 	raw       uint32 // last frame
-	since     time.Duration
-	same      int // reads in a row with that frame
-	motion    motion
+	watch     frozen.Watch
 	first     time.Duration
 	asked     bool // first is set
 	converted bool // a frame other than all zeros has been seen
@@ -84,7 +69,7 @@ func New(p spi.Port, opts *Opts) (*Dev, error) {
 	if err != nil {
 		return nil, fmt.Errorf("max31855: %w", err)
 	}
-	return &Dev{conn: c, name: "MAX31855" + opts.Type.String() + "{" + p.String() + "}", opts: *opts}, nil
+	return &Dev{conn: c, name: "MAX31855" + opts.Type.String() + "{" + p.String() + "}", opts: *opts, watch: frozen.Watch{After: opts.FrozenAfter}}, nil
 }
 
 // String implements conn.Resource.
@@ -105,11 +90,11 @@ func (d *Dev) Read(now time.Duration) unit.Reading {
 	}
 	if q != unit.NoAnswer && q != unit.NotRead {
 		d.converted = true
-		if d.frozen(now) && q == unit.Good { // any other reason is the better one
+		if d.watch.See(now, uint64(d.raw)) && q == unit.Good { // any other reason is the better one
 			q = unit.Frozen
 		}
 	} else {
-		d.same = 0
+		d.watch.Forget()
 	}
 	d.noteCold(now, q)
 	r := unit.Unusable(now, q)
@@ -120,17 +105,13 @@ func (d *Dev) Read(now time.Duration) unit.Reading {
 	return r
 }
 
-// fetch does the transaction and converts what came. raw and same are kept for the frozen check.
+// fetch does the transaction and converts what came. raw is kept for the frozen check.
 func (d *Dev) fetch() (unit.Celsius, unit.Quality) {
 	if d.err = d.conn.Tx(d.tx[:], d.rx[:]); d.err != nil {
 		return 0, unit.NoAnswer
 	}
-	raw := binary.BigEndian.Uint32(d.rx[:])
-	if raw != d.raw {
-		d.same = 0
-	}
-	d.raw = raw
-	f := Decode(raw)
+	d.raw = binary.BigEndian.Uint32(d.rx[:])
+	f := Decode(d.raw)
 	if q := f.Quality(); q != unit.Good {
 		return 0, q
 	}
@@ -139,22 +120,6 @@ func (d *Dev) fetch() (unit.Celsius, unit.Quality) {
 		return 0, unit.OutOfRange
 	}
 	return temp, unit.Good
-}
-
-// frozen counts how long the frame has been the same, and judges by what is known about the junction.
-func (d *Dev) frozen(now time.Duration) bool {
-	if d.same == 0 {
-		d.since = now
-	}
-	d.same++
-	limit := d.opts.FrozenAfter
-	switch d.motion {
-	case still:
-		return false
-	case moving:
-		limit = min(limit, movingFrozenAfter)
-	}
-	return d.same >= frozenReads && now-d.since >= limit
 }
 
 func (d *Dev) noteCold(now time.Duration, q unit.Quality) {
@@ -179,15 +144,7 @@ func (d *Dev) ColdJunction() unit.Reading { return d.cold }
 // without the change of a single bit, cold junction included, is frozen; while it is said that none is expected,
 // nothing is. As long as nobody has said either, the limit is Opts.FrozenAfter. Its default of 30 s is some 300
 // conversions; a live couple flickers by a step far more often than that (common experience, no source).
-func (d *Dev) ExpectMotion(expect bool) {
-	m := still
-	if expect {
-		m = moving
-	}
-	if m != d.motion {
-		d.motion, d.same = m, 0 // time that passed under the other rule does not count
-	}
-}
+func (d *Dev) ExpectMotion(expect bool) { d.watch.ExpectMotion(expect) }
 
 // LastError explains the last reading, nil if it was good.
 func (d *Dev) LastError() error {
@@ -210,7 +167,7 @@ func (d *Dev) LastError() error {
 // It does not look for a frozen chip, since it has no time to measure by.
 func (d *Dev) Sense(env *physic.Env) error {
 	temp, q := d.fetch()
-	d.same = 0
+	d.watch.Forget()
 	if q == unit.Good {
 		q = unit.Measured(0, temp).Quality
 	}
