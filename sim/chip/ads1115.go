@@ -30,6 +30,9 @@ type Ads1115 struct {
 	low, high uint16
 	fault     Fault     // of the whole chip
 	by        *AmpInput // who injected it
+	tap       Tap
+	jammed    bool   // the multiplexer stays where it is,
+	stuck     uint16 // which is this code
 	amps      [4]AmpInput
 }
 
@@ -90,6 +93,9 @@ func (a *Ads1115) settle() {
 func (a *Ads1115) input() float64 {
 	// Codes 4 to 7 are the four inputs against ground, 0 to 3 differences (datasheet, from memory).
 	mux := a.config >> 12 & 7
+	if a.jammed {
+		mux = a.stuck
+	}
 	if mux >= 4 {
 		return a.volts[mux-4]
 	}
@@ -97,7 +103,28 @@ func (a *Ads1115) input() float64 {
 	return a.volts[pair[0]] - a.volts[pair[1]]
 }
 
+// Jam leaves the multiplexer on input 0 to 3 while the configuration register still says what was written; any other number frees it.
+func (a *Ads1115) Jam(input int) {
+	a.jammed, a.stuck = input >= 0 && input < len(a.volts), uint16(4+input&3)
+}
+
+// Tap puts t between bus and converter in place of the one before; nil takes it out.
+func (a *Ads1115) Tap(t Tap) { a.tap = t }
+
+// Meddle is what a second master does on the bus: it starts a conversion of input 0 to 3 for itself, with its own settings.
+func (a *Ads1115) Meddle(input int) {
+	a.config = adsIdle | uint16(4+input&3)<<12 | adsSingle | 0x0083
+	a.busy, a.due = true, a.now+a.length()
+}
+
 func (a *Ads1115) tx(w, r []byte) error {
+	if a.tap != nil {
+		return a.tap(w, r, a.answer)
+	}
+	return a.answer(w, r)
+}
+
+func (a *Ads1115) answer(w, r []byte) error {
 	fill(r, 0)
 	switch a.fault {
 	case Dead:

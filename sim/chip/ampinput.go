@@ -46,6 +46,9 @@ func (i *AmpInput) Wire(ref, supply float64) *AmpInput {
 	return i
 }
 
+// At returns the converter and which of its inputs the amplifier is on.
+func (i *AmpInput) At() (ads *Ads1115, input int) { return i.ads, i.channel }
+
 // Inject puts a fault on, in place of the one before. None takes it off.
 func (i *AmpInput) Inject(f Fault) {
 	i.fault = f
