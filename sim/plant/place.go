@@ -81,7 +81,8 @@ func (p *Plant) placeNeighbour() {
 	out := n.Gap*1e-3 + (w*math.Abs(dx)+d*math.Abs(dy))/2
 	x, y := dx*(px+out), dy*(py+out)
 	p.beside = component{t: p.ambient, capacity: w * d * h * mouldRhoC, area: w*d + 2*(w+d)*h, on: p.between(x, y, dx != 0)}
-	p.beside.reach, p.beside.mix, _ = jetOver(centred(x+p.b.OffsetX*1e-3, y+p.b.OffsetY*1e-3, w, d), p.nozzleRadius(&p.m.Top))
+	p.besideAt = centred(x+p.b.OffsetX*1e-3, y+p.b.OffsetY*1e-3, w, d)
+	p.beside.reach, p.beside.mix, _ = jetOver(p.besideAt, p.nozzleRadius(&p.m.Top))
 	// The board thermocouple sits 25 mm out, or 3 mm from the rim of a smaller board.
 	gap := min(nearGap, room-0.003)
 	// An explicit step must not overshoot: at least five steps of 100 ms per time constant of the smallest component.

@@ -74,6 +74,11 @@ type Plant struct {
 	near            nearSpot
 	corner, centre  int // package cells
 	columns         int
+
+	aside    float64   // m, of the top nozzle from where it should be
+	lifted   bool      // the part is not on the board
+	contact  []float64 // balls to substrate, W/K, while it is; nil before the first lift
+	besideAt rect      // the neighbour, seen from the nozzles' axis
 }
 
 // component is the neighbour of the part: one lump on the board.

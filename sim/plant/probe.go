@@ -93,8 +93,11 @@ func (q *probe) follow(t, h float64) {
 func (p *Plant) at(s Spot) (surface, air float64) {
 	switch s {
 	case Corner:
-		t := p.stack.balls.t[p.corner]
-		return t, p.airOver(t, p.lid.mix[p.corner])
+		t, mix := p.stack.balls.t[p.corner], p.lid.mix[p.corner]
+		if p.lifted {
+			mix = p.over.mix[p.stack.col[p.corner]]
+		}
+		return t, p.airOver(t, mix)
 	case Centre:
 		t := p.stack.balls.t[p.centre]
 		return t, t // its wire runs through a hole in the board, under the part: there is no other air
