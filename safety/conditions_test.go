@@ -99,6 +99,7 @@ func TestEachConditionHoldsOfItsSubjectAloneAndNeedsEveryTerm(t *testing.T) {
 		{"idle_heat", 1, func(m *one) { warmedBy(8)(m); m.l.Heaters[1].Loop.Gain = 0.5 }, nil},
 		{"run_on_air", 1, func(m *one) { m.f.Armed, m.f.AirFlows[1] = false, false }, []func(*one){func(m *one) { m.f.Armed = true }, func(m *one) { m.f.Testing = true },
 			func(m *one) { m.f.BlowerOn[1] = false }, func(m *one) { m.l.Blowers[1].Proof = false }, func(m *one) { m.f.AirFlows[1] = true }}},
+		{"relay_flutters", 1, func(m *one) { m.p.mute[1] = 0b100100100100100100 }, []func(*one){func(m *one) { m.p.mute[1] = 0b100100100100100 }}},
 		{"supply", 0, func(m *one) { m.f.Supply = 0.84 }, []func(*one){func(m *one) { m.l.Supply = false }, func(m *one) { m.f.Supply = 0.85 }}},
 		{"supply", 0, func(m *one) { m.f.Supply = 1.11 }, []func(*one){func(m *one) { m.f.Supply = 1.1 }}},
 		{"contact_untried", 5, func(m *one) { m.p.interlocks[5].runs = 50 }, []func(*one){func(m *one) { m.p.interlocks[5].runs = 49 }}},

@@ -19,6 +19,8 @@ type past struct {
 	heaters    [MaxHeaters]balance
 	interlocks [MaxInterlocks]contact
 
+	mute [MaxHeaters]uint32 // last 20 ticks of drive, one bit each, set where no current flowed
+
 	enabled  time.Duration // since when heat-enable has been given
 	closed   time.Duration // since when the mirror contact has said closed
 	run      Ceilings      // the run's own ceilings, as they were when heat was first possible
@@ -30,6 +32,7 @@ type past struct {
 // Numbers of the rules about single sensors. Their sources stand beside them; "hazard" rows are those of the hazard study.
 const (
 	erratic      = 10  // of the last 20 samples unusable: hazard S-08 says a fifth, which a burst of 0.3 s and two stray samples reach once in a hundred hours
+	fluttering   = 6   // of the last 20 ticks of drive without current: load senses that err once in a thousand looks get there once in a million years
 	noisy        = 4.0 // times the spread found when commissioned (hazard S-08)
 	coldSlope    = 0.5 // °C/s, of a cold junction (hazard S-10)
 	coldRoom     = 0.2 // °C, two steps of the coarsest chip with its noise
@@ -63,8 +66,9 @@ type track struct {
 	marked  time.Duration // when others was noted
 	model   float64       // what the heat balance said when the value last changed
 	frozen  bool
-	cold    [11]float64 // cold junction in the last second, a ring
+	cold    [11]float64 // sound cold junctions of the last second, a ring
 	coldN   int
+	held    int // ticks since the last of them
 	coldBad bool
 	coldFor time.Duration
 }
@@ -94,6 +98,7 @@ func (p *past) step(now time.Duration, l *Limits, f *Facts) {
 		p.heaters[h].step(dt, &l.Heaters[h].Loop, l.Room, h, f)
 		p.heaters[h].settle(dt, l.Heaters[h].Blower, h, f)
 	}
+	p.listen(l, f)
 	for i := range l.NSensors {
 		p.sensors[i].step(now, f.Readings[i])
 	}
@@ -111,6 +116,28 @@ func (p *past) step(now time.Duration, l *Limits, f *Facts) {
 		p.loosened = p.loosened || f.RunCeiling.looser(&p.run)
 	}
 	p.wasArmed = f.Armed
+}
+
+// drives reports whether this tick can tell if current follows the drive of heater i: its relay was told to be on for the whole tick
+// before, with the contactor closed.
+func drives(l *Limits, f *Facts, p *past, i int) bool {
+	return f.Driven.Has(i) && p.enabled >= 500*time.Millisecond && (!l.Mirror || p.closed >= 200*time.Millisecond)
+}
+
+// listen notes in which ticks of drive no current flowed.
+func (p *past) listen(l *Limits, f *Facts) {
+	const window = 1<<20 - 1
+	for h := range l.NHeaters {
+		switch {
+		case !f.Armed:
+			p.mute[h] = 0
+		case l.Heaters[h].Sense && drives(l, f, p, h):
+			p.mute[h] = p.mute[h] << 1 & window
+			if !f.Sensed.Has(h) {
+				p.mute[h] |= 1
+			}
+		}
+	}
 }
 
 // since adds dt while on and starts again otherwise.
@@ -246,22 +273,39 @@ func (p *past) coldJunctions(dt time.Duration, l *Limits, f *Facts) {
 		t := &p.sensors[i]
 		c, ok := f.Cold[i].Temp()
 		if !ok {
-			t.coldN, t.coldBad, t.coldFor = 0, false, 0
+			t.coldBad, t.coldFor = false, 0
+			if t.coldN > 0 {
+				t.held++
+			}
 			continue
 		}
-		t.coldBad = n >= 3 && math.Abs(float64(c)-all[n/2]) > coldApart // with two nobody can tell which of them is wrong
-		x := float64(c)
-		span := min(t.coldN, len(t.cold)-1)
-		for k := range span { // k+1 ticks ago
-			was := t.cold[(t.coldN-1-k)%len(t.cold)]
-			if math.Abs(x-was) > coldSlope*float64(k+1)*0.1+coldRoom {
-				t.coldBad = true
-			}
-		}
-		t.cold[t.coldN%len(t.cold)] = x
-		t.coldN++
+		t.coldBad = t.jumps(float64(c)) || n >= 3 && math.Abs(float64(c)-all[n/2]) > coldApart // with two nobody can tell which of them is wrong
 		since(&t.coldFor, t.coldBad, dt)
 	}
+}
+
+// jumps reports whether the cold junction x has moved faster than one can, and notes x if not. What jumped is not compared with later: a bit
+// flipped on the bus costs one sample, not the second for which it would stand among the last ten. The allowance grows while nothing sound
+// comes, so that a real change is believed in the end.
+func (t *track) jumps(x float64) bool {
+	span := min(t.coldN, len(t.cold)-1)
+	for k := range span { // k+1 sound samples ago
+		was := t.cold[(t.coldN-1-k)%len(t.cold)]
+		if !(math.Abs(x-was) <= coldSlope*float64(k+1+t.held)*0.1+coldRoom) {
+			if t.coldN == 1 {
+				t.cold[0], t.held = x, 0 // nobody knows which of the first two was wrong
+			} else {
+				t.held++
+			}
+			return true
+		}
+	}
+	if t.held > 0 { // samples before a gap are older than their place says
+		t.coldN, t.held = 0, 0
+	}
+	t.cold[t.coldN%len(t.cold)] = x
+	t.coldN++
+	return false
 }
 
 // step notes an interlock's state. armed is true in the tick in which heat becomes possible.

@@ -269,3 +269,74 @@ func TestAnAlarmThatWasNeverShownLeavesNoMemory(t *testing.T) {
 		}
 	}
 }
+
+// TestABitFlippedInAColdJunctionCostsOneSample: what came over a disturbed bus must not stand among the samples that later ones are compared
+// with. One flip of 8 °C took the heat within a second before.
+func TestABitFlippedInAColdJunctionCostsOneSample(t *testing.T) {
+	b := newBench(t)
+	held := 0
+	for k := range 600 {
+		for i := range 3 {
+			b.f.Cold[i] = unit.Measured(b.now, 28)
+		}
+		switch k % 20 {
+		case 10:
+			b.f.Cold[0] = unit.Measured(b.now, 36)
+		case 15:
+			b.f.Cold[0] = unit.Unusable(b.now, unit.NoAnswer)
+		}
+		b.step()
+		if b.v.Hold {
+			held++
+		}
+		if b.v.Tripped {
+			t.Fatalf("tripped on %s in tick %d", b.firstOut(), k)
+		}
+	}
+	if held != 30 {
+		t.Errorf("heat was held in %d ticks; want the 30 with a flipped bit", held)
+	}
+}
+
+// TestAColdJunctionThatHasTrulyMovedIsBelievedInTheEnd: 2 °C at 0.5 °C/s take four seconds.
+func TestAColdJunctionThatHasTrulyMovedIsBelievedInTheEnd(t *testing.T) {
+	var tr track
+	for range 20 {
+		tr.jumps(25)
+	}
+	bad := 0
+	for range 100 {
+		if tr.jumps(27) {
+			bad++
+		}
+	}
+	if bad < 30 || bad > 40 {
+		t.Errorf("disbelieved for %d ticks; want some 35", bad)
+	}
+}
+
+// TestARelayThatLetsGoUnderDriveIsToldOfAndOneMisreadInAThousandIsNot (hazard P-08).
+func TestARelayThatLetsGoUnderDriveIsToldOfAndOneMisreadInAThousandIsNot(t *testing.T) {
+	for story, c := range map[string]struct {
+		mute func(k int) bool
+		told bool
+	}{
+		"every other tick": {func(k int) bool { return k%2 == 0 }, true},
+		"a third of them":  {func(k int) bool { return k%3 == 0 }, true},
+		"now and then":     {func(k int) bool { return k%7 == 0 }, false},
+		"never":            {func(int) bool { return false }, false},
+	} {
+		b := looped(t)
+		b.warm(1, time.Minute, 0.1)
+		for k := range 50 {
+			if b.f.Sensed = 1; c.mute(k) {
+				b.f.Sensed = 0
+			}
+			b.set(2, unit.Celsius(b.g.past.heaters[0].seen+0.1*float64(k%2)))
+			b.step()
+		}
+		if b.raised("relay_flutters") != c.told || b.firstOut() != "" {
+			t.Errorf("%s: told %v, want %v; first-out %q", story, b.raised("relay_flutters"), c.told, b.firstOut())
+		}
+	}
+}

@@ -231,11 +231,37 @@ func TestAColdJunctionMayChangeByHalfADegreeInASecond(t *testing.T) {
 		t.Errorf("after a jump: %v for %v", k.coldBad, k.coldFor)
 	}
 	cold(&p, 1, l, func(int, int) (float64, bool) { return 0, false })
-	if k := &p.sensors[0]; k.coldBad || k.coldFor != 0 || k.coldN != 0 {
+	if k := &p.sensors[0]; k.coldBad || k.coldFor != 0 {
 		t.Errorf("one that does not tell is not bad: %+v", k)
 	}
-	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 60, true }); got[0] {
-		t.Error("the first after a gap has nothing to jump from")
+	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 25.5, true }); got[0] {
+		t.Error("a gap of 0.6 s lets it change by 0.5 °C")
+	}
+	cold(&p, 1, l, func(int, int) (float64, bool) { return 25.5, true })
+	cold(&p, 5, l, func(int, int) (float64, bool) { return 0, false })
+	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 26.1, true }); !got[0] {
+		t.Error("a gap of half a second lets it change by 0.6 °C")
+	}
+}
+
+// TestOneWildColdJunctionIsNotComparedWithLater: the sample after it is judged by those before. Of the first two nobody knows which was wild.
+func TestOneWildColdJunctionIsNotComparedWithLater(t *testing.T) {
+	for _, c := range []struct {
+		story string
+		x     []float64
+		bad   []bool
+	}{
+		{"in the middle", []float64{25, 25, 33, 25, 25}, []bool{false, false, true, false, false}},
+		{"twice", []float64{25, 25, 33, 33, 25}, []bool{false, false, true, true, false}},
+		{"first", []float64{33, 25, 25, 25}, []bool{false, true, false, false}},
+		{"second", []float64{25, 33, 25, 25}, []bool{false, true, true, false}},
+	} {
+		var k track
+		for i, x := range c.x {
+			if got := k.jumps(x); got != c.bad[i] {
+				t.Errorf("%s: sample %d bad %v, want %v", c.story, i, got, c.bad[i])
+			}
+		}
 	}
 }
 

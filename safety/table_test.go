@@ -32,7 +32,8 @@ sensor_erratic    | sensor    | cut  | armed latch         |    0 | 0 |   0 | se
 sensor_noisy      | sensor    | tell |                     | 2000 | 0 |   0 |
 joint_doubt       | sensor    | hold | armed               | 1500 | 0 |   0 |
 joint_astray      | sensor    | cut  | armed latch         | 4000 | 0 |   0 | joint_doubt
-relay_open        | heater    | cut  | armed latch asked   |    0 | 5 |   0 | heat_missing
+relay_open        | heater    | cut  | armed latch asked   |    0 | 5 |   0 | heat_missing relay_flutters
+relay_flutters    | heater    | tell | armed               |    0 | 0 |   0 | heat_missing
 heat_missing      | heater    | cut  | armed latch         |  300 | 0 |   0 |
 heat_astray       | heater    | cut  | armed latch inspect |  300 | 0 |   0 |
 air_weak          | heater    | hold | armed               |  300 | 0 |   0 |

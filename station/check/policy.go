@@ -36,6 +36,7 @@ func guardPolicy() policy {
 		"past.now": {how: drop, why: fresh}, "past.last": {how: drop, why: "always the last tick"},
 		"past.sensors":    {how: first, top: nSensors},
 		"past.heaters":    {how: drop, why: absent},
+		"past.mute":       {how: drop, why: "only tells"},
 		"past.interlocks": {how: first, top: nInterlocks},
 		"past.enabled":    {how: upto, top: sec}, "past.closed": {how: upto, top: sec},
 
@@ -46,7 +47,7 @@ func guardPolicy() policy {
 		"track.n": {how: drop, why: absent}, "track.fresh": {how: drop, why: fresh}, "track.rough": {how: drop, why: absent},
 		"track.same": {how: drop, why: absent}, "track.since": {how: drop, why: absent}, "track.others": {how: drop, why: absent},
 		"track.marked": {how: drop, why: absent}, "track.model": {how: drop, why: absent},
-		"track.cold": {how: drop, why: absent}, "track.coldN": {how: drop, why: absent}, "track.coldFor": {how: upto, top: 2 * sec},
+		"track.cold": {how: drop, why: absent}, "track.coldN": {how: drop, why: absent}, "track.held": {how: drop, why: absent}, "track.coldFor": {how: upto, top: 2 * sec},
 
 		"contact.since": {how: drop, why: absent}, "contact.runs": {how: drop, why: "only tells"},
 		"contact.changes": {how: drop, why: "heuristic: counted by n"}, "contact.n": {how: upto, top: 6, why: "heuristic: six in any time count as six in ten seconds"},
