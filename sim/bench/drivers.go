@@ -38,7 +38,7 @@ func drivers(r *rig.Rig) (station.Hardware, station.Lines, error) {
 		if err != nil {
 			return hw, lines, fmt.Errorf("%s: %w", p.Name, err)
 		}
-		hw.Sensors = append(hw.Sensors, t)
+		hw.Sensors = append(hw.Sensors, behindBus(t, r, p))
 	}
 	return hw, lines, connect(r, &hw, &lines)
 }

@@ -30,43 +30,6 @@ type Row struct {
 	What  string
 }
 
-var rows = []Row{
-	{"sensor_open", AtSensor, "", "", "the thermocouple breaks or is pulled off its plug"},
-	{"sensor_short_ground", AtSensor, "", "", "the thermocouple touches ground"},
-	{"sensor_short_supply", AtSensor, "", "", "the thermocouple touches the supply"},
-	{"sensor_dead", AtSensor, "", "", "the amplifier does not answer on its bus"},
-	{"sensor_zeros", AtSensor, "", "", "the amplifier answers with all zeros (data line stuck low)"},
-	{"sensor_ones", AtSensor, "", "", "the amplifier answers with all ones (data line stuck high)"},
-	{"sensor_frozen", AtSensor, "", "", "the amplifier repeats its last frame"},
-	{"sensor_reversed", AtSensor, "", "", "the two wires are swapped"},
-	{"sensor_offset", AtSensor, "kelvins added", "", "the junction reads wrong by a constant"},
-	{"sensor_swapped", AtSensor, "", "another sensor", "the plugs of two thermocouples are exchanged"},
-	{"sensor_type", AtSensor, "", "the letter of the couple's type", "the couple is of another type than its amplifier"},
-	{"sensor_detached", AtSensor, "where the bead hangs: 0 in the jet … 1 beside it", "", "the bead has come off and hangs in the air"},
-	{"sensor_noise", AtSensor, "kelvins rms added", "", "interference on the thermocouple's wires"},
-	{"sensor_spikes", AtSensor, "share of samples, 0…1", "", "samples that are wrong by 50 °C, at random"},
-	{"sensor_drift", AtSensor, "kelvins per second", "", "the junction reads further and further off"},
-	{"sensor_slips", AtSensor, "kelvins", "", "the bead slides off within ten seconds and reads wrong by so much"},
-	{"sensor_gain", AtSensor, "factor on the excess over the cold junction", "", "the junction reads too much or too little in proportion"},
-	{"sensor_cold", AtSensor, "kelvins added", "", "a hot air stream or the sun heats the amplifier"},
-	{"sensor_reset", AtSensor, "", "", "the amplifier has browned out and lost its configuration"},
-	{"relay_stuck_on", AtHeater, "", "", "the relay conducts whatever it is told"},
-	{"relay_stuck_off", AtHeater, "", "", "the relay never conducts, or the element is broken"},
-	{"relay_swapped", AtHeater, "", "another heater", "the wires of two heaters are exchanged behind their relays"},
-	{"sense_stuck_on", AtHeater, "", "", "the load sense says that current flows, always"},
-	{"sense_stuck_off", AtHeater, "", "", "the load sense says that no current flows, always"},
-	{"blower_dead", AtBlower, "", "", "the blower stops"},
-	{"blower_weak", AtBlower, "share of full flow, 0…1", "", "the blower moves less air"},
-	{"blower_dead_unseen", AtBlower, "", "", "the blower stops, and its airflow switch sticks closed"},
-	{"interlock_open", AtInterlock, "", "", "the contact opens"},
-	{"interlock_chatters", AtInterlock, "changes per second", "", "the contact flutters"},
-	{"interlock_stuck", AtInterlock, "", "", "the contact stays closed whatever happens"},
-	{"contactor_welded", AtMachine, "", "", "the series contactor stays closed"},
-	{"contactor_dead", AtMachine, "", "", "the series contactor does not close"},
-	{"one_shot_stuck", AtMachine, "", "", "the contactor needs no heartbeat any more"},
-	{"mains", AtMachine, "share of nominal voltage", "", "the mains sags or surges"},
-}
-
 // Rows returns the table of kinds. The slice is fresh.
 func Rows() []Row { return append([]Row(nil), rows...) }
 
@@ -120,8 +83,8 @@ func (f Fault) Validate() error {
 		return fmt.Errorf("with is %q, the same as target; it must be another", f.With)
 	case r.Value == "" && f.Value != 0:
 		return fmt.Errorf("value is %g, but %s takes none", f.Value, f.Kind)
-	case !(f.Value > -1000 && f.Value < 1000):
-		return fmt.Errorf("value is %g; it must be between -1000 and 1000", f.Value)
+	case !(f.Value > -10_000 && f.Value < 10_000):
+		return fmt.Errorf("value is %g; it must be between -10000 and 10000", f.Value)
 	case f.AtS != nil && !(*f.AtS >= 0 && *f.AtS <= 3*3600):
 		return fmt.Errorf("at_s is %g; it must be between 0 and 10800", *f.AtS)
 	case f.JointAboveC != nil && !(*f.JointAboveC >= -50 && *f.JointAboveC <= 500):

@@ -82,7 +82,7 @@ func Scenarios() map[string]string {
 	for _, c := range Cases() {
 		e, ok := c.In[Soak]
 		limit, timed := e.Class.Seconds()
-		if !ok || !timed || len(e.Names()) != 1 || seen[c.Fault.Kind] || byTicksOnly(c.Fault.Kind) {
+		if !ok || !timed || len(e.Names()) != 1 || seen[c.Fault.Kind] || notInScenarios(c.Fault.Kind) {
 			continue
 		}
 		seen[c.Fault.Kind] = true
@@ -91,10 +91,10 @@ func Scenarios() map[string]string {
 	return out
 }
 
-// byTicksOnly are kinds whose time is counted in ticks of drive, which a scenario cannot say.
-func byTicksOnly(k Kind) bool {
+// notInScenarios are kinds whose time is counted in ticks of drive, which a scenario cannot say, and one that needs the safety goroutine.
+func notInScenarios(k Kind) bool {
 	switch k {
-	case "relay_stuck_on", "relay_stuck_off", "sense_stuck_on", "sense_stuck_off":
+	case "relay_stuck_on", "relay_stuck_off", "relay_half_stuck", "sense_stuck_on", "sense_stuck_off", "bus_blocks":
 		return true
 	}
 	return false

@@ -39,6 +39,9 @@ func Cases() []Case {
 	out = append(out, powerCases()...)
 	out = append(out, airCases()...)
 	out = append(out, contactCases()...)
+	out = append(out, busCases()...)
+	out = append(out, driveCases()...)
+	out = append(out, mechanicalCases()...)
 	return append(out, programCases()...)
 }
 

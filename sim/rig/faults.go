@@ -2,6 +2,7 @@ package rig
 
 import (
 	"fmt"
+	"strings"
 
 	"trivet/hal/emf"
 	"trivet/process/unit"
@@ -26,6 +27,9 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 		i, ok := k[f.Target]
 		if !ok {
 			return fmt.Errorf("there is no blower %q; there are top and bottom", f.Target)
+		}
+		if f.Kind == "nozzle_gap" {
+			return r.gap(i, f, on)
 		}
 		r.blowerShare[i], r.airStuck[i] = 1, on && f.Kind == "blower_dead_unseen"
 		if on && f.Kind == "blower_weak" {
@@ -53,6 +57,12 @@ func (r *Rig) Apply(f fault.Fault, on bool) error {
 	case "one_shot_stuck":
 		r.holds = on
 		return nil
+	case "contactor_slow":
+		return r.slow(f, on)
+	case "nozzle_off", "part_lifted":
+		return r.disarrange(f, on)
+	case "board_other":
+		return fmt.Errorf("%s is there from the start or not at all: it is put on when the machine is built", f.Kind)
 	}
 	r.mains = r.nominal
 	if on {
@@ -77,6 +87,17 @@ func (r *Rig) applyHeater(f fault.Fault, on bool) error {
 		r.stuckOn[i] = on
 	case "relay_stuck_off":
 		r.stuckOff[i] = on
+	case "relay_half":
+		r.halfOn[i] = on
+	case "relay_half_stuck":
+		r.halfStuck[i] = on
+	case "relay_inverted":
+		r.inverted[i] = on
+	case "relay_chatters":
+		r.fluttering[i] = 0
+		if on {
+			r.fluttering[i] = f.Value
+		}
 	case "sense_stuck_on":
 		r.sensedOn[i] = on
 	case "sense_stuck_off":
@@ -144,6 +165,9 @@ func (r *Rig) applySensor(f fault.Fault, on bool) error {
 		return nil
 	case "sensor_detached":
 		return r.detach(p, f.Value, on)
+	}
+	if strings.HasPrefix(string(f.Kind), "bus_") || strings.HasPrefix(string(f.Kind), "converter_") {
+		return r.applyBus(p, f, on)
 	}
 	inject, ok := sensorFaults[f.Kind]
 	if !ok {

@@ -38,6 +38,8 @@ type Probe struct {
 	deaf         int     // steps for which nothing comes of it, by a glitch
 	glitching    chip.Fault
 	burst, spike time.Duration // when the next comes
+	late, blocks time.Duration // what is wrong with its bus
+	meddled      func()        // a second master at work on its converter
 
 	at    plant.Spot       // where its couple is; Spot unless plugs have been exchanged
 	wire  emf.Type         // what its couple is made of, when that is not what the amplifier expects
@@ -92,9 +94,16 @@ type Rig struct {
 	jammed            []bool    // stuck closed
 	flutter           []float64 // changes per second, 0 for none
 	welded, deadCoil  bool
-	holds             bool // the one-shot does not time out
+	halfOn, halfStuck [plant.MaxHeaters]bool    // the relay passes one half of each cycle only: when on, or always
+	inverted          [plant.MaxHeaters]bool    // the relay conducts when it is told not to
+	fluttering        [plant.MaxHeaters]float64 // changes per second of a relay that is told to be on
+	bent              plant.Disturbance         // nozzles that are not where they should be
+	moves             time.Duration             // how long the contactor takes, pullIn when nothing is wrong
+	holds             bool                      // the one-shot does not time out
 	glitches          Glitches
 	mains, nominal    float64 // now, and when nothing is wrong
+
+	OnHang func() // see Hang
 }
 
 // InterlockNames are the contact loops of the simulated machine, in order.
@@ -128,7 +137,7 @@ func New(m plant.Machine, b plant.Board, ambient unit.Celsius, seed int64, probe
 		return nil, err
 	}
 	r := &Rig{
-		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, nominal: 1, blowerShare: [2]float64{1, 1},
+		Plant: p, Machine: m, Board: b, ambient: float64(ambient), mains: 1, nominal: 1, blowerShare: [2]float64{1, 1}, moves: pullIn, bent: plant.Undisturbed(),
 		rng: rand.New(rand.NewPCG(uint64(seed), 0x7472697665740001)), opened: make([]bool, len(interlocks)),
 		jammed: make([]bool, len(interlocks)), flutter: make([]float64, len(interlocks)),
 	}
@@ -185,7 +194,7 @@ func (r *Rig) step(dt time.Duration) {
 	d.Fan = r.Fan.Duty()
 	for i := range r.Names {
 		if r.powered(i) {
-			d.Heater[r.wired[i]] = 1
+			d.Heater[r.wired[i]] = r.half(i)
 		}
 	}
 	r.Plant.Step(dt, d)
@@ -195,8 +204,20 @@ func (r *Rig) step(dt time.Duration) {
 
 // powered reports whether heater i has mains: contactor and relay in series, and an element that is whole.
 func (r *Rig) powered(i int) bool {
-	on := (r.Relays[i].Level() == gpio.High || r.stuckOn[i]) && !r.stuckOff[i]
+	told := (r.Relays[i].Level() == gpio.High) != r.inverted[i]
+	if told && r.fluttering[i] > 0 {
+		told = int(r.now.Seconds()*r.fluttering[i])%2 == 0
+	}
+	on := (told || r.stuckOn[i] || r.halfStuck[i]) && !r.stuckOff[i]
 	return on && r.closed
+}
+
+// half is the share of full power that a conducting relay lets through.
+func (r *Rig) half(i int) float64 {
+	if r.halfOn[i] || r.halfStuck[i] && (r.Relays[i].Level() == gpio.High) == r.inverted[i] {
+		return 0.5
+	}
+	return 1
 }
 
 // contactor works the series contactor: its coil is fed through emergency stop, limiter, door and the heartbeat's
@@ -210,7 +231,7 @@ func (r *Rig) contactor(dt time.Duration) {
 	}
 	if coil == r.closed {
 		r.coilFor = 0
-	} else if r.coilFor += dt; r.coilFor >= pullIn {
+	} else if r.coilFor += dt; r.coilFor >= r.moves {
 		r.closed, r.coilFor = coil, 0
 	}
 	if r.welded {
@@ -235,6 +256,9 @@ func (r *Rig) senseAll() {
 		cold := r.cold(i) + p.wrong.cold
 		hot := p.wrong.hot(r.now, r.Plant.Sensed(p.at), cold, r.rng) + p.sigma*r.rng.NormFloat64()
 		hot += r.glitch(p)
+		if p.meddled != nil {
+			p.meddled()
+		}
 		p.front.Advance(r.now, p.as(hot, cold), cold)
 	}
 }
