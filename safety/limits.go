@@ -118,6 +118,7 @@ type Limits struct {
 	Mirror         bool          // a mirror contact reports the series contactor
 	Supply         bool          // the mains voltage is measured
 	StartTest      bool          // contactor, one-shot and relays are proven before each run
+	Commission     bool          // this machine must have been commissioned before a run; simulated ones are born so
 	Room           unit.Celsius  // assumed room temperature, for the heat balances
 	Unfit          bool          // part of the machine could not be connected when the program started; no run may begin
 }
@@ -147,6 +148,8 @@ type Facts struct {
 	// Estimate is what the law takes the coldest joint for without looking at its thermocouple; unusable when it cannot say.
 	Estimate unit.Reading
 	Supply   float64 // mains voltage relative to nominal; zero: not measured
+	// Commissioned says how the machine's commissioning stands, and is done during the run that does it.
+	Commissioned Commissioning
 	// Testing is true while the start-up sequence proves contactor, one-shot and relays; Test is what it wants and has found.
 	Testing  bool
 	Test     StartOut

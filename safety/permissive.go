@@ -19,6 +19,36 @@ const ColdEnough = unit.Celsius(60)
 // warmChip is the coldest an amplifier may be when a run starts.
 const warmChip = unit.Celsius(5)
 
+// Commissioning is how far a machine has been proven channel by channel. The zero value is never.
+type Commissioning uint8
+
+// How commissioning can stand.
+const (
+	CommissionNever   Commissioning = iota
+	CommissionStale                 // the machine file has changed since
+	CommissionPartly                // begun, and not finished
+	CommissionFaulty                // something was found that has not been mended
+	CommissionLost                  // its result cannot be read
+	CommissionedSound               // done
+)
+
+// Owed says what is wrong in half a sentence, and nothing for a machine that is commissioned.
+func (c Commissioning) Owed() string {
+	switch c {
+	case CommissionedSound:
+		return ""
+	case CommissionStale:
+		return "the machine file has changed since the machine was commissioned"
+	case CommissionPartly:
+		return "commissioning is not finished"
+	case CommissionFaulty:
+		return "commissioning has found something that is not mended yet"
+	case CommissionLost:
+		return "the result of commissioning cannot be read"
+	}
+	return "the machine has not been commissioned"
+}
+
 var permissives = [...]Permissive{
 	{
 		Code: "whole", Title: "Machine connected", Not: "part of the machine could not be connected", Do: "See which part in the notices, mend it, and start the program again.", Of: Station,
@@ -70,6 +100,11 @@ var permissives = [...]Permissive{
 		Code: "supply", Title: "Mains voltage within −15…+10 %", Not: "the mains voltage is outside −15…+10 %", Do: "Find out what else is on the circuit.", Of: Station,
 		Holds: func(l *Limits, f *Facts, _ int) bool { return !l.Supply || !poorSupply(f) },
 	},
+	{
+		// Last, so that what can be put right by hand is named first. Not is the plainest case; Commissioning.Owed tells them apart.
+		Code: "commissioned", Title: "The machine is commissioned", Not: "the machine is not commissioned", Do: "Prove it channel by channel: commission it.", Of: Station,
+		Holds: func(l *Limits, f *Facts, _ int) bool { return !l.Commission || f.Commissioned == CommissionedSound },
+	},
 }
 
 // Permissives returns the table. The slice is fresh.
@@ -79,7 +114,15 @@ func Permissives() []Permissive { return append([]Permissive(nil), permissives[:
 func (p *Permissive) Applies(l *Limits, i int) bool {
 	switch p.Of {
 	case Station:
-		return i == 0 && (p.Code != "supply" || l.Supply) && (p.Code != "whole" || l.Unfit)
+		switch p.Code {
+		case "supply":
+			return i == 0 && l.Supply
+		case "whole":
+			return i == 0 && l.Unfit
+		case "commissioned":
+			return i == 0 && l.Commission
+		}
+		return i == 0
 	case EachInterlock:
 		return i < l.NInterlock && string(l.Interlocks[i].Kind) == p.Code
 	case EachSensor:

@@ -51,7 +51,7 @@ func numbers(l *Limits, w *twice) {
 	put(uint64(l.NInterlock))
 	last(l.MaxRun)
 	last(l.ExtractionHold)
-	put(bit(l.Mirror) | bit(l.StartTest)<<1 | bit(l.Supply)<<2 | bit(l.Unfit)<<3)
+	put(bit(l.Mirror) | bit(l.StartTest)<<1 | bit(l.Supply)<<2 | bit(l.Unfit)<<3 | bit(l.Commission)<<4)
 	float(float64(l.Room))
 }
 

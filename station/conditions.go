@@ -37,6 +37,9 @@ func PermissivesNow(l *safety.Limits, f *safety.Facts) []PermissiveNow {
 				continue
 			}
 			n.Text, n.Do = fill(p.Not, name), p.Do
+			if p.Code == "commissioned" {
+				n.Text = f.Commissioned.Owed()
+			}
 			if p.Code == "sensor" {
 				n.Text += " (" + f.Readings[i].Quality.Reason() + ")"
 			}

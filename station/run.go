@@ -123,6 +123,8 @@ func (s *Station) command(now time.Duration, c Command) error {
 		return nil
 	case Reset:
 		return s.reset(c)
+	case InputTest:
+		return s.handInputs(c)
 	}
 	return &Refusal{Code: "unknown", What: fmt.Sprintf("There is no command %q.", c.Event)}
 }
@@ -168,6 +170,9 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	if c.Order == nil {
 		return &Refusal{Code: "no_order", What: "A start must say what to run."}
 	}
+	if c.Order.Commission {
+		return s.beginCommission(now, c)
+	}
 	start, err := s.prepare(c.Order)
 	if err != nil {
 		return err
@@ -208,7 +213,7 @@ func (s *Station) begin(now time.Duration, c Command) error {
 	}
 	sn.Run = RunNow{Order: c.Order, Plan: plan, HasPlan: true, Begun: now, Point: plan.At(0)}
 	sn.Lift = LiftNow{Needed: liftNeeded}
-	sn.Ended = Ending{}
+	sn.Ended, sn.Commission.Measured = Ending{}, nil
 	s.beginSequence()
 	return nil
 }
@@ -231,6 +236,10 @@ func (s *Station) end(st State, code, reason, by string) {
 	s.facts.HeatFor = 0 // it belongs to the run: a trip for its length could not be reset otherwise
 	s.offAt, s.wasHot = s.snap.At, true
 	s.facts.Without = 0 // what the run did without is missed again
+	if s.snap.Run.Order.Commission {
+		s.measured(st, code)
+		return
+	}
 	s.learned(st, code)
 }
 
@@ -302,6 +311,10 @@ func (s *Station) live(now, dt time.Duration, v *safety.Verdict) {
 	}
 	if sn.Phase == PhaseProof {
 		s.prove(now, dt, v)
+		return
+	}
+	if sn.Phase == PhaseCommission {
+		s.test(now, dt, v)
 		return
 	}
 	s.facts.HeatFor += dt

@@ -15,6 +15,9 @@ import (
 // text. meaning changes only when the sentence means something new, so that a screen reader speaks then and not at every tick.
 func Sentence(s *Snapshot, u *Setup) (text, meaning string) {
 	meaning = string(s.State) + "/" + string(s.Phase)
+	if s.Commission.Inputs.Active && !s.State.Live() {
+		return inputSentence(&s.Commission.Inputs, u)
+	}
 	switch s.State {
 	case Idle:
 		return idleSentence(s, u)
@@ -64,6 +67,8 @@ func runningSentence(s *Snapshot, u *Setup) (text, more string) {
 		return "Proving the air before any heat.", ""
 	case PhaseProof:
 		return provingSentence(s, u)
+	case PhaseCommission:
+		return testSentence(s, u)
 	case PhaseWait:
 		return fmt.Sprintf("%s: waiting for the joint. %s.", name, jointClause(s, u)), name
 	case PhaseLift:

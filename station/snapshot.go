@@ -36,6 +36,8 @@ type Snapshot struct {
 	Lift    LiftNow
 	Proof   ProofNow // meaningful in PhaseProof
 
+	Commission CommissionNow
+
 	Estimate EstimateNow
 	Lesson   *learn.Lesson // what the run that has just ended has taught; nil during a run and where nothing was learned
 
@@ -72,6 +74,8 @@ const (
 	PhaseCool     Phase = "cooling"
 	PhaseRunOn    Phase = "run_on" // run is over, blowers still on until the heads are cool
 	PhaseSafeCool Phase = "safe_to_touch"
+
+	PhaseCommission Phase = "commissioning" // one channel after the other, each alone
 )
 
 // Ending says how a run ended.
@@ -105,6 +109,9 @@ type RunOrder struct {
 	Serial  string
 	By      string // who asked
 	Proof   bool   // prove the thermocouples by a gentle warm-up first
+
+	// Commission asks for no profile but for every channel to be proven and every loop to be measured; see CommissionOrder.
+	Commission bool
 
 	// NoJoint asks for a repeat with no thermocouple at the joint: steered by an estimate, always after a proof, and only on a
 	// board that behaves like the ones its lesson is from.

@@ -27,12 +27,17 @@ func (s *Station) beginSequence() {
 }
 
 func (s *Station) beginAir() {
+	if s.snap.Run.Order.Commission { // which proves the air itself, one blower after the other
+		s.beginTest()
+		return
+	}
 	s.snap.Phase = PhaseAir
 	s.blow(true)
 }
 
 // testLayers does one tick of the sequence, before the guard looks at the facts.
 func (s *Station) testLayers(now time.Duration) {
+	s.watchInputs(now)
 	s.facts.Testing = s.snap.State == Running && s.snap.Phase == PhaseLayers
 	s.facts.Test = safety.StartOut{}
 	if s.facts.Testing {

@@ -83,8 +83,9 @@ type Station struct {
 	watch     Watcher
 	follow    control.Follower
 
-	proving proving
-	layers  layers
+	proving    proving
+	layers     layers
+	commission *commissioning
 
 	commands chan request
 	stopBy   atomic.Pointer[string]
@@ -157,6 +158,7 @@ func New(o Options) (*Station, error) {
 		s.sieves[i] = newSieve(info.Role, info.Every)
 	}
 	s.proving = newProving(&o)
+	s.commission = newCommissioning(&s.setup)
 	s.snap.State = Idle
 	s.snap.Coldest, s.snap.Hottest = -1, -1
 	s.snap.Recording = true
@@ -253,6 +255,9 @@ func (s *Station) read(now time.Duration) {
 
 // heating reports whether heat may be on in this state and phase.
 func (s *Station) heating() bool {
+	if s.snap.Phase == PhaseCommission && !s.commission.out.Heat {
+		return false
+	}
 	return s.snap.State.Heats() && s.snap.Phase != PhaseLayers && s.snap.Phase != PhaseAir && s.snap.Phase != PhaseCool
 }
 
@@ -286,9 +291,13 @@ func (s *Station) steer(now time.Duration, v *safety.Verdict) {
 		}
 	}
 	in.Allowed = control.Set(v.Allow)
-	if sn.Phase == PhaseProof {
+	switch sn.Phase {
+	case PhaseProof:
 		s.steerProof(now)
 		s.estimate()
+		return
+	case PhaseCommission:
+		s.steerCommission(now)
 		return
 	}
 	s.law.Step(now, in, &s.out)
@@ -357,7 +366,7 @@ func (s *Station) account(on safety.Mask) {
 	sn := &s.snap
 	sn.Mains = 0
 	for i := range s.setup.Heaters {
-		h := HeaterNow{Duty: s.out.Duty[i], On: on.Has(i), Allowed: sn.Verdict.Allow.Has(i), Set: s.out.Set[i], HasSet: s.heating() && sn.Phase != PhaseProof}
+		h := HeaterNow{Duty: s.out.Duty[i], On: on.Has(i), Allowed: sn.Verdict.Allow.Has(i), Set: s.out.Set[i], HasSet: s.heating() && sn.Phase != PhaseProof && sn.Phase != PhaseCommission}
 		if !s.heating() {
 			h.Duty = 0
 		}

@@ -78,7 +78,7 @@ func stationPolicy() policy {
 		"Station.law": {how: drop, why: "has no memory"}, "Station.publish": {how: drop, why: constant},
 		"Station.seer": {how: drop, why: absent}, "Station.pacer": {how: drop, why: absent}, "Station.guesser": {how: drop, why: absent},
 		"Station.junctions": {how: drop, why: absent}, "Station.knows": {how: drop, why: absent}, "Station.learns": {how: drop, why: absent},
-		"Station.watch": {how: drop, why: absent}, "Station.proving": {how: drop, why: "no warm-up proof on this machine"},
+		"Station.watch": {how: drop, why: absent}, "Station.commission": {how: drop, why: "nobody commissions in these searches"}, "Station.proving": {how: drop, why: "no warm-up proof on this machine"},
 		"Station.commands": {how: drop, why: "empty between ticks"}, "Station.stopBy": {how: drop, why: "empty between ticks"},
 		"Station.wake": {how: drop, why: "rung or not, the tick does not ask"}, "Station.ahead": {how: drop, why: "no forecast on this machine"},
 		"Station.sieves": {how: first, top: nSensors}, "Station.in": {how: drop, why: fresh}, "Station.out": {how: drop, why: fresh},
@@ -103,7 +103,7 @@ func stationPolicy() policy {
 		"Melted", "MeltSensor", "MeltSeen", "Hottest", "ReadyBlind", "Fan"} {
 		p["Snapshot."+f] = rule{how: drop, why: seen + " or " + fresh}
 	}
-	for _, f := range []string{"Ahead", "Why", "Lesson"} {
+	for _, f := range []string{"Ahead", "Why", "Lesson", "Commission"} {
 		p["Snapshot."+f] = rule{how: drop, why: absent}
 	}
 	p["Snapshot.Coldest"] = rule{how: drop, why: fresh}
