@@ -25,7 +25,11 @@ func (realBuses) Out(line string, high bool) (gpio.PinOut, error) {
 	if err != nil {
 		return nil, err
 	}
-	return gpiochip.OpenOut(n, gpiochip.OutOptions{Initial: high})
+	o, err := gpiochip.OpenOut(n, gpiochip.OutOptions{Initial: high})
+	if err != nil {
+		return nil, err
+	}
+	return o, nil
 }
 
 // In requests an input, pulled down.
@@ -34,5 +38,9 @@ func (realBuses) In(line string) (station.Contact, error) {
 	if err != nil {
 		return nil, err
 	}
-	return gpiochip.OpenIn(n, gpiochip.InOptions{Bias: gpiochip.PullDown})
+	i, err := gpiochip.OpenIn(n, gpiochip.InOptions{Bias: gpiochip.PullDown})
+	if err != nil {
+		return nil, err
+	}
+	return i, nil
 }

@@ -67,15 +67,7 @@ func (s *settings) equip() (*equipment, error) {
 
 // wired puts together the machine of a file: on the computer's own buses and lines, or, with [sim] or --sim, on emulated ones.
 func (s *settings) wired() (*equipment, error) {
-	path := s.Station.Machine
-	if !filepath.IsAbs(path) {
-		path = filepath.Join(s.dir, path)
-	}
-	data, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	f, err := machine.Parse(path, data)
+	f, err := s.machineFile()
 	if err != nil {
 		return nil, err
 	}
@@ -92,7 +84,7 @@ func (s *settings) wired() (*equipment, error) {
 	if s.Sim != nil {
 		e, err := f.Emulate(board, unit.Celsius(s.Sim.AmbientC), s.Sim.Seed)
 		if err != nil {
-			return nil, fmt.Errorf("%s: %w", path, err)
+			return nil, fmt.Errorf("%s: %w", s.Station.Machine, err)
 		}
 		buses, q.speed = e, s.Sim.Speed
 		q.drive = newSimDriver(e.Rig, s.Sim.Faults)
@@ -101,6 +93,19 @@ func (s *settings) wired() (*equipment, error) {
 		q.digest, q.clock = f.Digest, func() time.Duration { return time.Since(q.began) }
 	}
 	return q, q.assemble(f, buses, board, s.Station.Law)
+}
+
+// machineFile reads the machine's description.
+func (s *settings) machineFile() (*machine.File, error) {
+	path := s.Station.Machine
+	if !filepath.IsAbs(path) {
+		path = filepath.Join(s.dir, path)
+	}
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	return machine.Parse(path, data)
 }
 
 // assemble connects the chips and puts guard, keeper and law over them.

@@ -27,17 +27,19 @@ const (
 var version = "dev"
 
 type commands struct {
-	Serve    serveCmd    `cmd:"" help:"Run the station and its page."`
-	Pair     pairCmd     `cmd:"" help:"Print the code that pairs a browser or program with the station running on this computer; list pairings, or end one."`
-	Simulate simulateCmd `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
-	Sweep    sweepCmd    `cmd:"" help:"The same scenario over boards drawn at random: median, 95th percentile and worst of every figure."`
-	Compare  compareCmd  `cmd:"" help:"Several laws on one board: a table, and with --out one chart."`
-	Judge    judgeCmd    `cmd:"" help:"Judge a recorded temperature log against the process window."`
-	Identify identifyCmd `cmd:"" help:"Fit a process model to a step record, and propose settings."`
-	Check    checkCmd    `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
-	Advise   adviseCmd   `cmd:"" help:"How to set a board up on a machine: area heaters, nozzle, body limit."`
-	Fault    faultCmd    `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Serve    serveCmd       `cmd:"" help:"Run the station and its page."`
+	Pair     pairCmd        `cmd:"" help:"Print the code that pairs a browser or program with the station running on this computer; list pairings, or end one."`
+	Simulate simulateCmd    `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
+	Sweep    sweepCmd       `cmd:"" help:"The same scenario over boards drawn at random: median, 95th percentile and worst of every figure."`
+	Compare  compareCmd     `cmd:"" help:"Several laws on one board: a table, and with --out one chart."`
+	Judge    judgeCmd       `cmd:"" help:"Judge a recorded temperature log against the process window."`
+	Identify identifyCmd    `cmd:"" help:"Fit a process model to a step record, and propose settings."`
+	Check    checkCmd       `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
+	Probe    probeCmd       `cmd:"" help:"List the buses, lines and chips of this computer and what the sensors read; changes nothing."`
+	Advise   adviseCmd      `cmd:"" help:"How to set a board up on a machine: area heaters, nozzle, body limit."`
+	Fault    faultCmd       `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
+	Safe     safeOutputsCmd `cmd:"" name:"safe-outputs" help:"Drive every output of the configured machine low; for the service manager."`
+	Version  versionCmd     `cmd:"" help:"Print the version."`
 }
 
 func main() {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"time"
 
 	"periph.io/x/conn/v3/gpio"
@@ -65,10 +66,49 @@ func (c *Connected) Close() error {
 //
 // clock is the station's own time. Without one the chips are served in the tick itself, as on counted time they must be.
 func (f *File) Connect(b Buses, clock func() time.Duration) (*Connected, error) {
-	c := &connector{f: f, b: b, clock: clock, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{},
-		chips: open.New(station.Period), lanes: map[string]*lane.Lane{}, banks: map[string]*expander.Bank{}}
+	c := f.connector(b, clock)
 	c.all()
 	return c.out, c.err
+}
+
+// Sensors opens the sensors alone, served by whoever reads them: no line is claimed. What cannot be opened is named, as by Connect.
+func (f *File) Sensors(b Buses) (*Connected, error) {
+	c := f.connector(b, nil)
+	c.sensors()
+	return c.out, c.err
+}
+
+// AllOff claims every output of the computer's own lines low and lets it go; the error names those that it could not have. Outputs behind
+// an expander are left to the contactor, which the first two lines open.
+func (f *File) AllOff(b Buses) (n int, err error) {
+	w := &f.Wiring
+	names := []string{w.HeatEnable, w.Heartbeat}
+	for _, h := range w.Heaters {
+		names = append(names, h.Output)
+	}
+	c := f.connector(b, nil)
+	for _, name := range names {
+		if chip, _ := place(name); c.isBank(chip) {
+			continue
+		}
+		p, e := b.Out(name, false)
+		if e == nil {
+			e = p.Out(gpio.Low)
+		}
+		if e == nil {
+			n++
+		}
+		if held, ok := p.(io.Closer); ok {
+			e = errors.Join(e, held.Close())
+		}
+		err = errors.Join(err, e)
+	}
+	return n, err
+}
+
+func (f *File) connector(b Buses, clock func() time.Duration) *connector {
+	return &connector{f: f, b: b, clock: clock, out: &Connected{}, spis: map[string]spi.PortCloser{}, i2cs: map[string]i2c.BusCloser{},
+		chips: open.New(station.Period), lanes: map[string]*lane.Lane{}, banks: map[string]*expander.Bank{}}
 }
 
 type connector struct {
@@ -111,14 +151,18 @@ func (c *connector) all() {
 	}
 	hw.Mirror = c.contact("mirror", w.Mirror)
 	hw.Fan = c.fan()
-	for i := range w.Sensors {
-		s := &w.Sensors[i]
+	c.sensors()
+}
+
+func (c *connector) sensors() {
+	for i := range c.f.Wiring.Sensors {
+		s := &c.f.Wiring.Sensors[i]
 		t, err := c.thermometer(s)
 		if err != nil {
 			c.fail("sensor "+s.Name, err)
 			t = absent{}
 		}
-		hw.Sensors = append(hw.Sensors, calibrated(t, s.Calibration))
+		c.out.Hardware.Sensors = append(c.out.Hardware.Sensors, calibrated(t, s.Calibration))
 	}
 }
 
@@ -170,6 +214,12 @@ func (gaping) Read() bool { return false }
 
 // absent stands where a sensor could not be opened.
 type absent struct{}
+
+// Absent reports whether a sensor could not be opened.
+func Absent(t station.Thermometer) bool {
+	_, is := t.(absent)
+	return is
+}
 
 func (absent) Read(now time.Duration) unit.Reading { return unit.Unusable(now, unit.NoAnswer) }
 
