@@ -3,9 +3,7 @@ package main
 import (
 	"fmt"
 	"math/rand/v2"
-	"os/exec"
 	"slices"
-	"strings"
 	"sync"
 	"syscall"
 	"testing"
@@ -248,25 +246,4 @@ func hangOnce(t *testing.T, h hang, wake bool) (drop, edge time.Duration) {
 	}
 	d.kill()
 	return drop, edge
-}
-
-// Whatever makes a program hang or its disk stall on order must not be in a program that heats (I-42).
-func TestTheHooksAreInNoNormalBuild(t *testing.T) {
-	symbols := map[string]string{}
-	for _, tag := range []string{"", hookTag} {
-		out, err := exec.Command("go", "tool", "nm", program(t, tag)).Output()
-		if err != nil {
-			t.Fatal(err)
-		}
-		symbols[tag] = string(out)
-	}
-	marks := []string{"main.(*hook).", "trivet/store/iofault."}
-	for _, m := range marks {
-		if strings.Contains(symbols[""], m) {
-			t.Errorf("the normal build has the symbol %s…", m)
-		}
-		if !strings.Contains(symbols[hookTag], m) { // else this test would look for a name that no longer exists
-			t.Errorf("the build with the tag does not have the symbol %s…", m)
-		}
-	}
 }
