@@ -3,6 +3,7 @@ package station
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"time"
 
 	"trivet/safety"
@@ -16,6 +17,7 @@ type remote struct {
 	present *call
 	timer   *time.Timer
 	silence time.Duration // without a completed tick for this long, heat-enable goes
+	paced   *paced        // how the two sides wake each other; nil for channels
 }
 
 type op uint8
@@ -31,18 +33,19 @@ const (
 
 // call is one question and its answer. A call that timed out is abandoned, never reused.
 type call struct {
-	op      op
-	now     time.Duration
-	facts   safety.Facts // a copy: after a time-out the two sides must not share memory
-	seq     uint64
-	armed   bool
-	on      safety.Mask
-	code    string
-	subject int
-	row     int
-	id      uint32
-	alarms  [MaxAlarms]safety.Active
-	done    chan struct{}
+	op       op
+	now      time.Duration
+	facts    safety.Facts // a copy: after a time-out the two sides must not share memory
+	seq      uint64
+	armed    bool
+	on       safety.Mask
+	code     string
+	subject  int
+	row      int
+	id       uint32
+	alarms   [MaxAlarms]safety.Active
+	done     chan struct{}
+	answered atomic.Bool // in place of done where both sides are paced
 
 	verdict safety.Verdict
 	yes     bool
@@ -64,6 +67,10 @@ func newCall() *call { return &call{done: make(chan struct{}, 1)} }
 // run is the safety goroutine. It ends with ctx and leaves heat-enable inactive.
 func (r *remote) run(ctx context.Context) {
 	defer r.keeper.drop()
+	if r.paced != nil {
+		r.paced.run(ctx, r)
+		return
+	}
 	silence := time.NewTimer(r.silence)
 	defer silence.Stop()
 	for {
@@ -102,6 +109,9 @@ func (r *remote) serve(c *call) {
 
 // do sends the present call and waits for its answer, for patience at most.
 func (r *remote) do() (*call, bool) {
+	if r.paced != nil {
+		return r.paced.do(r)
+	}
 	c := r.present
 	r.timer.Reset(patience)
 	defer r.timer.Stop()
