@@ -184,13 +184,26 @@ func alarmsOf(s *station.Snapshot, v view) []AlarmState {
 		if a.Row < 0 || a.Row >= len(v.alarms) {
 			continue
 		}
-		out = append(out, AlarmState{Code: v.alarms[a.Row].Code, Subject: a.Subject, Title: safety.Title(&v.setup.Limits, a.Row, a.Subject), Do: v.alarms[a.Row].Do,
+		because := ""
+		if a.Because >= 0 && a.Because < len(v.alarms) {
+			because = safety.Title(&v.setup.Limits, a.Because, causeOf(s, a.Because))
+		}
+		out = append(out, AlarmState{Because: because, Flutters: a.Flutters, Code: v.alarms[a.Row].Code, Subject: a.Subject, Title: safety.Title(&v.setup.Limits, a.Row, a.Subject), Do: v.alarms[a.Row].Do,
 			State: string(a.State), At: seconds(a.At), Value: temp(a.Value), Limit: above0(a.Limit), TripID: a.TripID, FirstOut: a.FirstOut, Present: a.True})
 	}
 	return out
 }
 
-// liftOf shows the lift window; how long it stays open means something only while it is open.
+// causeOf finds the subject of the raised alarm of a row; the first, where several are raised.
+func causeOf(s *station.Snapshot, row int) int {
+	for i := range min(s.NAlarms, station.MaxAlarms) {
+		if s.Alarms[i].Row == row {
+			return s.Alarms[i].Subject
+		}
+	}
+	return 0
+}
+
 // forecastOf shows the forecast while a run is heated; afterwards what came of it is in the record.
 func forecastOf(s *station.Snapshot) *ForecastState {
 	a := s.Ahead

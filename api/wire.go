@@ -131,6 +131,8 @@ type AlarmState struct {
 	TripID   uint32   `json:"trip_id" doc:"Not 0: a latched trip"`
 	FirstOut bool     `json:"first_out" doc:"The trip that came first"`
 	Present  bool     `json:"cause_present"`
+	Because  string   `json:"because" doc:"Title of the raised alarm that this one follows from; empty: a cause of its own"`
+	Flutters bool     `json:"flutters" doc:"It comes and goes; this is the one alarm for all of it"`
 }
 
 // LiftState is the lift window.

@@ -7,7 +7,7 @@ const WAITED = 14; // s the canned runs have waited at the end of the soak
 
 const alarm = (change) => ({
   code: 'door', subject: 0, title: 'Guard door opened during heat', do: 'Close it, check the board, then reset.',
-  state: 'latched_unacknowledged', at_s: 402, value_c: null, limit_c: null, trip_id: 3, first_out: false, cause_present: true, ...change,
+  state: 'latched_unacknowledged', at_s: 402, value_c: null, limit_c: null, trip_id: 3, first_out: false, cause_present: true, because: '', flutters: false, ...change,
 });
 
 /** Name of each scene: { at: profile time of its trace, or null; state }. */

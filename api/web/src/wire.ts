@@ -41,6 +41,7 @@ export interface Permissive { code: string; title: string; holds: boolean; text:
 export interface Alarm {
   code: string; subject: number; title: string; do: string; state: string; at_s: number;
   value_c: number | null; limit_c: number | null; trip_id: number; first_out: boolean; cause_present: boolean;
+  because: string; flutters: boolean; // title of the alarm it follows from, empty for none; it comes and goes
 }
 
 export interface Lift {

@@ -8,7 +8,9 @@ import type { Alarm, State } from '../wire.ts';
 export function Alarms({ m, s }: { m: Model; s: State }) {
   if (s.alarms.length === 0) return null;
   // First-out order comes from the station; this only lifts the first one up in case a list is cut.
-  const list = [...s.alarms].sort((a, b) => Number(b.first_out) - Number(a.first_out));
+  // What merely follows from another alarm comes behind the causes.
+  const rank = (a: Alarm) => (a.first_out ? 0 : a.because === '' ? 1 : 2);
+  const list = [...s.alarms].sort((a, b) => rank(a) - rank(b));
   return (
     <section class="sheet alarms" aria-labelledby="alarms-title">
       <h2 id="alarms-title">{list.length === 1 ? 'Alarm' : `${list.length} alarms`}</h2>
@@ -31,7 +33,8 @@ function Row({ a, m, scale }: { a: Alarm; m: Model; scale: Scale }) {
         </p>
         {a.value_c !== null && a.limit_c !== null && <p class="alarm-value">{temp(a.value_c, scale)}, limit {temp(a.limit_c, scale)}</p>}
         <p>{inScale(a.do, scale)}</p>
-        <p class="alarm-state">{alarmWords(a.state)}; {a.cause_present ? 'the cause is still there' : 'the cause is gone'}</p>
+        {a.because !== '' && <p class="alarm-because">It follows from: {inScale(a.because, scale)}</p>}
+        <p class="alarm-state">{alarmWords(a.state)}; {a.flutters ? 'the cause comes and goes' : a.cause_present ? 'the cause is still there' : 'the cause is gone'}</p>
       </div>
       {open && m.may('acknowledge') && (
         <button type="button" disabled={m.busy !== null} aria-label={`Seen: ${a.title}`}
