@@ -102,6 +102,16 @@ func stamp(s string) (time.Duration, error) {
 	return time.Duration(sec)*time.Second + time.Duration(us)*time.Microsecond, err
 }
 
+// Since returns the events from a moment on.
+func Since(events []Event, moment time.Duration) []Event {
+	for i, e := range events {
+		if e.At >= moment {
+			return events[i:]
+		}
+	}
+	return nil
+}
+
 // Lines is a set of lines.
 type Lines map[int]bool
 

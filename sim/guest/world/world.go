@@ -36,6 +36,7 @@ type World struct {
 
 	mu       sync.Mutex
 	rig      *rig.Rig
+	handlers map[string]served // used by whoever plugs, one at a time
 	outs     []wire
 	ins      []wire
 	begun    time.Time
@@ -62,7 +63,7 @@ func New(f *machine.File, b plant.Board, room unit.Celsius, seed int64) (*World,
 	if err != nil {
 		return nil, err
 	}
-	w := &World{File: f, emulated: e, rig: e.Rig, nodes: map[string]*cuse.Node{}, hanging: map[string]chan struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}
+	w := &World{File: f, emulated: e, rig: e.Rig, nodes: map[string]*cuse.Node{}, handlers: map[string]served{}, hanging: map[string]chan struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}
 	if err := w.lines(); err != nil {
 		return nil, err
 	}
@@ -186,7 +187,22 @@ func (w *World) lock(bus string) func() {
 	}
 }
 
+// handler returns what answers on a bus, and the name of its node. It is made once: a chip that is plugged in again is the same chip.
 func (w *World) handler(bus string) (cuse.Handler, string, error) {
+	if h, ok := w.handlers[bus]; ok {
+		return h.Handler, h.node, nil
+	}
+	h, node, err := w.front(bus)
+	w.handlers[bus] = served{h, node}
+	return h, node, err
+}
+
+type served struct {
+	cuse.Handler
+	node string
+}
+
+func (w *World) front(bus string) (cuse.Handler, string, error) {
 	lock, unlock := w.lock(bus), w.mu.Unlock
 	if number, ok := strings.CutPrefix(bus, "I2C"); ok {
 		b, err := w.emulated.I2C(bus)
