@@ -36,7 +36,7 @@ func spec() haltest.Spec {
 			return haltest.Bench{Sensor: d, World: c}
 		},
 		Warmest: 300, Coldest: 20, // it has no numbers below 0 °C, and 0 is not believed
-		Error:  0.6,              // half a step, and the assumed cold junction: 0.45 °C at 5 °C
+		Error:  0.6, // half a step, and the assumed cold junction: 0.45 °C at 5 °C
 		Settle: 3*asking + haltest.Tick,
 		Faults: []haltest.Expect{
 			{Fault: chip.Open, Quality: unit.Open, Within: 2 * asking},

@@ -39,6 +39,8 @@ func Names() []Chip {
 		{"ad8495", []Kind{Thermometers}, I2C, "an amplifier for type K on an input of an ADS1115; four share one converter and take turns, so each is read every fourth tick at worst"},
 		{"max31855", []Kind{Thermometers}, SPI, "steps of 0.25 °C, tells of an open couple with each conversion; the type is part of the chip"},
 		{"max31856", []Kind{Thermometers}, SPI, "steps of 0.0078 °C, looks for an open couple once in 16 conversions, about 1.6 s"},
+		{"max31865", []Kind{Thermometers}, SPI, "Pt100 and Pt1000; looks for broken wires once a second; the reference resistor on the board must be told if it is not 4.3 times the element's"},
+		{"max6675", []Kind{Thermometers}, SPI, "type K, steps of 0.25 °C from 0 °C, one value in 0.3 s, no cold junction told, a shorted couple cannot be told: not for the joint"},
 		{"mcp23017", []Kind{Expanders}, I2C, "16 lines, each an output or an input; wakes with all lines floating, so pull every output to off on the board"},
 		{"pca9685", []Kind{Expanders}, I2C, "16 outputs, active high, no inputs; they can switch by themselves at one frequency of 24 to 1526 Hz, for fans"},
 		{"pcf8574", []Kind{Expanders}, I2C, "8 lines; outputs and contacts must be active low, because it wakes with all lines high; does not find out that it was reset while all its outputs were off"},

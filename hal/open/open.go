@@ -19,6 +19,8 @@ import (
 	"trivet/hal/emf"
 	"trivet/hal/max31855"
 	"trivet/hal/max31856"
+	"trivet/hal/max31865"
+	"trivet/hal/max6675"
 	"trivet/process/unit"
 )
 
@@ -43,7 +45,7 @@ type Spec struct {
 	Addr  uint16   // on I²C; 0: the chip's default address
 	Input int      // of a converter with several, from 0
 
-	Type     string // of the couple: a letter of emf.Types
+	Type     string // of the couple: a letter of emf.Types; of a resistance: Pt100 or Pt1000
 	MainsHz  int    // 50 or 60: what the chip's own filter removes
 	Averages int    // samples per result
 	OpenTest int    // of a MAX31856: 1 to 3, see max31856.Opts
@@ -51,6 +53,10 @@ type Spec struct {
 	RailVolts float64 // of an AD8495: where its output ends, see ad8495.Opts
 	RefVolts  float64 // of an AD8495: at its reference pin
 	SpanVolts float64 // of an input of a converter: the greatest voltage to be told apart
+
+	Wires    int     // of a resistance: 2, 3 or 4
+	RefOhms  float64 // of a MAX31865: its reference resistor; 0: 4.3 times the element's nominal
+	LeadOhms float64 // of a resistance with two wires: both leads together
 
 	Registers     int         // of a chain of 74HC595: 1 or 2
 	Enable        gpio.PinOut // of a chain of 74HC595: see hc595.Opts
@@ -115,14 +121,52 @@ func (c *Chips) thermometer(s Spec) (Thermometer, error) {
 		}
 		c.lost = append(c.lost, func() error { return again(d.LastError(), d) })
 		return d, nil
+	case "max31865":
+		return c.resistance(s)
+	case "max6675":
+		if err := onlyK(s.Type); err != nil {
+			return nil, err
+		}
+		return max6675.New(s.SPI, &max6675.DefaultOpts)
 	}
 	return c.amplifier(s)
 }
 
+// onlyK is for chips that are made for one type.
+func onlyK(letter string) error {
+	if letter != "" && letter != "K" {
+		return fmt.Errorf("type is %q; the chip is for K only", letter)
+	}
+	return nil
+}
+
+// resistance is a platinum element on a MAX31865.
+func (c *Chips) resistance(s Spec) (Thermometer, error) {
+	o := max31865.DefaultOpts
+	switch s.Type {
+	case "", "Pt100":
+	case "Pt1000":
+		o.NominalOhms *= 10
+		o.RefOhms *= 10
+	default:
+		return nil, fmt.Errorf("type is %q; allowed are Pt100 and Pt1000", s.Type)
+	}
+	set(&o.RefOhms, s.RefOhms)
+	set(&o.LeadOhms, s.LeadOhms)
+	set(&o.Wires, s.Wires)
+	set(&o.MainsHz, s.MainsHz)
+	d, err := max31865.New(s.SPI, &o)
+	if err != nil {
+		return nil, err
+	}
+	c.lost = append(c.lost, func() error { return again(d.LastError(), d) })
+	return d, nil
+}
+
 // amplifier is an AD8495 on an input of a converter that may be shared.
 func (c *Chips) amplifier(s Spec) (Thermometer, error) {
-	if s.Type != "" && s.Type != "K" {
-		return nil, fmt.Errorf("type is %q; an AD8495 is for K only", s.Type)
+	if err := onlyK(s.Type); err != nil {
+		return nil, err
 	}
 	conv, err := c.converter(s)
 	if err != nil {

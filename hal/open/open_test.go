@@ -73,6 +73,9 @@ func TestASpecThatCannotBeIsRefusedWithWhatIsAllowed(t *testing.T) {
 		"long type":    {open.Spec{Chip: "max31856", SPI: chip.NewMax31856("x"), Type: "KK"}, "K, J"},
 		"only K":       {open.Spec{Chip: "ad8495", I2C: b, Type: "J"}, "K only"},
 		"input":        {open.Spec{Chip: "ad8495", I2C: b, Input: 4}, "0 to 3"},
+		"pt":           {open.Spec{Chip: "max31865", SPI: chip.NewMax31865("x"), Type: "Pt500"}, "Pt100 and Pt1000"},
+		"wires":        {open.Spec{Chip: "max31865", SPI: chip.NewMax31865("x"), Wires: 1}, "2, 3 and 4"},
+		"still K":      {open.Spec{Chip: "max6675", SPI: chip.NewMax6675("x"), Type: "N"}, "K only"},
 		"address":      {open.Spec{Chip: "ad8495", I2C: b, Addr: 0x20}, "0x48 to 0x4b"},
 		"mains":        {open.Spec{Chip: "max31856", SPI: chip.NewMax31856("x"), MainsHz: 400}, "50 and 60"},
 	} {
@@ -84,6 +87,17 @@ func TestASpecThatCannotBeIsRefusedWithWhatIsAllowed(t *testing.T) {
 }
 
 var _ i2c.Bus = (*chip.I2CBus)(nil)
+
+func TestAnExpanderThatCannotBeIsRefusedWithWhatIsAllowed(t *testing.T) {
+	for words, s := range map[string]open.Spec{
+		"74hc595, mcp23017": {Chip: "max31855"}, "I²C bus": {Chip: "pca9685"}, "SPI port": {Chip: "74hc595"}, "0x20 to 0x27": {Chip: "mcp23017", I2C: chip.NewI2CBus("x"), Addr: 0x60},
+		"output-enable": {Chip: "74hc595", SPI: chip.NewHC595("x", 1)},
+	} {
+		if b, err := open.New(tick).Expander(s); b != nil || err == nil || !strings.Contains(err.Error(), words) || !strings.HasPrefix(err.Error(), "chip ") {
+			t.Errorf("%s: %v", words, err)
+		}
+	}
+}
 
 func TestALostChipIsBroughtBackByConfigureAndNotBefore(t *testing.T) {
 	b, p := chip.NewI2CBus("i2c-sim"), chip.NewMax31856("spi0.0")
