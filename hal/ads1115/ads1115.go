@@ -158,9 +158,20 @@ var (
 // Poll collects the conversion that was started before, if it is done, and starts the next. It is called once per tick,
 // takes at most three bus transactions, never waits, and allocates nothing.
 func (d *Dev) Poll(now time.Duration) {
-	if len(d.inputs) == 0 || d.pending >= 0 && !d.collect(now) {
+	if len(d.inputs) == 0 {
 		return
 	}
+	if d.pending >= 0 && !d.collect(now) {
+		if d.late++; d.late <= patience {
+			return
+		}
+		d.giveUp(now, errLate)
+	}
+	d.start(now)
+}
+
+// start has the next input converted.
+func (d *Dev) start(now time.Duration) {
 	d.bus.config = 0
 	_, err := d.inputs[d.next].pin.Read() // starts only, see the package comment
 	if !errors.Is(err, errStarted) {
@@ -173,7 +184,6 @@ func (d *Dev) Poll(now time.Duration) {
 
 // collect fetches the result of the running conversion. It returns false while that must be waited for.
 func (d *Dev) collect(now time.Duration) (free bool) {
-	sink := d.inputs[d.pending].sink
 	config, err := d.register(1)
 	switch {
 	case err != nil:
@@ -184,25 +194,25 @@ func (d *Dev) collect(now time.Duration) (free bool) {
 		return true
 	case config&^busy != d.bus.config&^busy:
 		// Reset by a brown-out, or somebody else talks to the chip: the result may belong to any input.
-		sink.Fail(now, errWrong)
-		d.pending = -1
+		d.giveUp(now, errWrong)
 		return true
 	case config&busy == 0:
-		if d.late++; d.late <= patience {
-			return false
-		}
-		sink.Fail(now, errLate)
-		d.pending = -1
-		return true
+		return false
 	}
 	code, err := d.register(0)
 	if err != nil {
 		d.fail(now, err)
 		return true
 	}
-	sink.Take(d.started, int16(code))
+	d.inputs[d.pending].sink.Take(d.started, int16(code))
 	d.pending = -1
 	return true
+}
+
+// giveUp tells the input whose conversion runs that it has failed.
+func (d *Dev) giveUp(now time.Duration, err error) {
+	d.inputs[d.pending].sink.Fail(now, err)
+	d.pending = -1
 }
 
 // fail tells every input: when the converter does not answer, none of them has a reading.

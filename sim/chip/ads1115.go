@@ -19,6 +19,9 @@ const (
 type Ads1115 struct {
 	// Slow is how much longer a conversion takes than the rate says; the real chip's clock is good to ±10 % (from memory).
 	Slow float64
+	// BusTime is what a transaction takes. Within a tick virtual time stands still; a driver that waits for a conversion by asking
+	// again and again needs that it does not.
+	BusTime time.Duration
 
 	now       time.Duration
 	due       time.Duration
@@ -135,6 +138,7 @@ func (a *Ads1115) answer(w, r []byte) error {
 		fill(r, 0xFF)
 		return nil
 	}
+	a.now += a.BusTime
 	a.settle()
 	if len(w) > 0 {
 		a.pointer = w[0] & 3
