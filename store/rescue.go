@@ -47,10 +47,11 @@ func rescue(ctx context.Context, f *file, path string, tables []string) (r rescu
 			_ = os.Remove(copyPath + tail) // it may not be there, and nothing depends on it
 		}
 	}()
-	// First as it is but for its header; then with the first page of a new file, which says where the tables begin. In a
-	// file that was brought up from an older schema they begin elsewhere: then the checks let nothing pass.
-	for _, newPage := range []bool{false, true} {
-		if r.err = copyMended(ctx, f, path, copyPath, newPage); r.err != nil {
+	// First as it is but for its header, if it describes its tables as a new file does; then with the first page of a new file, which
+	// says where the tables begin and what their columns are. In a file that was brought up from an older schema they begin elsewhere:
+	// then the checks let nothing pass, and it is read as it describes itself.
+	for _, try := range []struct{ newPage, anyWords bool }{{false, false}, {true, true}, {false, true}} {
+		if r.err = copyMended(ctx, f, path, copyPath, try.newPage); r.err != nil {
 			return r
 		}
 		from, err := sql.Open("sqlite", (&url.URL{Scheme: "file", Path: copyPath, RawQuery: "_pragma=trusted_schema(0)&_pragma=busy_timeout(0)"}).String())
@@ -59,13 +60,28 @@ func rescue(ctx context.Context, f *file, path string, tables []string) (r rescu
 			return r
 		}
 		from.SetMaxOpenConns(1)
-		r.err = bring(ctx, f, from, tables, &r)
+		if try.anyWords || sameWords(ctx, f, from) {
+			r.bad = 0 // of the try before
+			r.err = bring(ctx, f, from, tables, &r)
+		}
 		_ = from.Close() // a damaged copy may complain; it is removed in any case
-		if len(r.kept) > 0 || r.err != nil && !broken(r.err) {
+		if len(r.kept) > 0 || r.err != nil && !misread(r.err) {
 			return r
 		}
 	}
 	return r
+}
+
+// sameWords reports whether two files describe their tables in the same words.
+func sameWords(ctx context.Context, f *file, from *sql.DB) bool {
+	words := func(db *sql.DB) (text string) {
+		err := db.QueryRowContext(ctx, "SELECT group_concat(type || ' ' || name || ' ' || tbl_name || ' ' || coalesce(sql, ''), ';' ORDER BY name) FROM sqlite_schema").Scan(&text)
+		if err != nil {
+			return err.Error()
+		}
+		return text
+	}
+	return words(f.write) == words(from)
 }
 
 // copyMended copies the damaged file and its log, and writes into the header what it must be.
@@ -132,7 +148,7 @@ func bring(ctx context.Context, f *file, from *sql.DB, tables []string, r *rescu
 	defer tx.Rollback() // does nothing after a commit
 	for _, table := range tables {
 		ids, sure, err := idsOf(ctx, from, table)
-		if err != nil && !broken(err) {
+		if err != nil && !misread(err) {
 			return err
 		}
 		for i, id := range ids {

@@ -106,10 +106,15 @@ func (f *file) migrate(ctx context.Context, name string) error {
 	if errors.As(err, &plain) && plain.Code() == sqlite3.SQLITE_ERROR {
 		// Nothing but a header or a list of tables that has rotted makes so plain a question fail as wrong SQL.
 		return unsound{f.path, err.Error()}
+	} else if err != nil && plain == nil && ctx.Err() == nil {
+		return unsound{f.path, err.Error()} // an answer came, and it was no number
 	} else if err != nil {
 		return fmt.Errorf("read the schema version of %s: %w", f.path, err)
 	}
 	if has > knows {
+		if f.skips(ctx, has) {
+			return unsound{f.path, fmt.Sprintf("its schema is said to be version %d, and the ones before it are missing", has)}
+		}
 		return ErrNewer{File: f.path, Has: has, Knows: knows}
 	}
 	// Up would find nothing to do either, but it opens a transaction to find that out.
@@ -117,9 +122,19 @@ func (f *file) migrate(ctx context.Context, name string) error {
 		return nil
 	}
 	if _, err := p.Up(ctx); err != nil {
+		if plain = nil; !errors.As(err, &plain) && ctx.Err() == nil {
+			return unsound{f.path, err.Error()} // the list of what was done is no list of numbers
+		}
 		return fmt.Errorf("bring %s to schema version %d: %w", f.path, knows, err)
 	}
 	return nil
+}
+
+// skips reports whether versions before this one are not in the file's list of them. A newer program would have gone through all of them.
+func (f *file) skips(ctx context.Context, version int64) bool {
+	var n int64
+	err := f.write.QueryRowContext(ctx, "SELECT count(DISTINCT version_id) FROM goose_db_version WHERE version_id BETWEEN 1 AND ?", version).Scan(&n)
+	return err == nil && n != version
 }
 
 // Close closes both ways in.

@@ -63,10 +63,45 @@ func (d *DB) ask(ctx context.Context, name, synchronous, question string) (*file
 	if err = f.write.QueryRowContext(ctx, question).Scan(&answer); err == nil && name == "state" && answer != "ok" {
 		err = answered(f.path, answer)
 	}
+	if err == nil {
+		err = f.hasWhatIsAsked(ctx, name)
+	}
 	if err != nil {
 		return nil, errors.Join(err, f.Close())
 	}
 	return f, nil
+}
+
+// asked is what will be asked of a file for as long as it is open. A check of SQLite looks at the pages and believes the names of
+// tables and columns, whatever they are.
+var asked = map[string][]string{
+	"state": {
+		"SELECT " + runColumns + ", chain_head, chain_tip, chain_events, chain_chunks, chain_last, chain_end FROM runs LIMIT 0",
+		"SELECT " + eventColumns + ", chain FROM events LIMIT 0",
+		"SELECT id, pairing, run, utc, data, crc FROM lessons LIMIT 0",
+		"SELECT count(seq) FROM sqlite_sequence WHERE name='runs'",
+		"SELECT count(*) FROM events WHERE run NOT IN (SELECT id FROM runs)", // through the indexes, which the check leaves out
+		"SELECT count(*) FROM runs WHERE end_state IS NULL",
+	},
+	"samples": {"SELECT " + chunkColumns + ", chain FROM chunks LIMIT 0"},
+}
+
+// hasWhatIsAsked asks a file once what it will be asked later. Our own words are right, so that what is wrong with them is the file.
+func (f *file) hasWhatIsAsked(ctx context.Context, name string) error {
+	for _, q := range asked[name] {
+		rows, err := f.write.QueryContext(ctx, q)
+		if err == nil {
+			for rows.Next() {
+			}
+			err = errors.Join(rows.Err(), rows.Close())
+		}
+		if err != nil && misread(err) && !broken(err) {
+			return unsound{f.path, err.Error()}
+		} else if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // unsound is what a check of SQLite had to say about a file.
@@ -94,6 +129,12 @@ func broken(err error) bool {
 	}
 	var e *sqlite.Error
 	return errors.As(err, &e) && damageCode(e.Code())
+}
+
+// misread reports whether err says so, or that our own words are wrong SQL, as they are where the names of tables or columns have rotted.
+func misread(err error) bool {
+	var e *sqlite.Error
+	return broken(err) || errors.As(err, &e) && e.Code() == sqlite3.SQLITE_ERROR
 }
 
 func damageCode(code int) bool {
