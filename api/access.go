@@ -17,12 +17,13 @@ type Access string
 
 // What a route may ask. Stop asks for nothing and is answered before any of this is looked at.
 const (
-	AccessOpen      Access = "open"      // nothing: the page's files, the documents, pairing itself
-	AccessLook      Access = "look"      // may look at the machine, see Looking
-	AccessPaired    Access = "paired"    // is paired, in whatever role
-	AccessOperate   Access = "operate"   // is paired as operator or supervisor
-	AccessControls  Access = "controls"  // the same, and holds the controls
-	AccessSupervise Access = "supervise" // is paired as supervisor
+	AccessOpen       Access = "open"       // nothing: the page's files, the documents, pairing itself
+	AccessLook       Access = "look"       // may look at the machine, see Looking
+	AccessPaired     Access = "paired"     // is paired, in whatever role
+	AccessOperate    Access = "operate"    // is paired as operator or supervisor
+	AccessControls   Access = "controls"   // the same, and holds the controls
+	AccessSupervise  Access = "supervise"  // is paired as supervisor
+	AccessCommission Access = "commission" // the same, and holds the controls
 )
 
 // explain says it in the words of the document.
@@ -38,6 +39,8 @@ func (a Access) explain() string {
 		return "Needs the role operator or supervisor, and the controls."
 	case AccessSupervise:
 		return "Needs the role supervisor."
+	case AccessCommission:
+		return "Needs the role supervisor, and the controls."
 	}
 	return "For everybody."
 }
@@ -199,6 +202,11 @@ func (s *Server) admit(v *visitor, need Access) *Problem {
 		return short(rank, RoleSupervisor)
 	case AccessControls:
 		if p := short(rank, RoleOperator); p != nil {
+			return p
+		}
+		return s.holdsControls(v.who.ID)
+	case AccessCommission:
+		if p := short(rank, RoleSupervisor); p != nil {
 			return p
 		}
 		return s.holdsControls(v.who.ID)

@@ -165,9 +165,9 @@ func expected(s *Server, route Route, method string, hostOK, originOK bool, who 
 		}
 	case rank == 0:
 		return func(status int, code string) bool { return status == http.StatusUnauthorized && code == "not_paired" }
-	case needs == AccessSupervise && rank < 3, needs != AccessPaired && rank < 2:
+	case (needs == AccessSupervise || needs == AccessCommission) && rank < 3, needs != AccessPaired && rank < 2:
 		return only("role_too_low")
-	case needs == AccessControls && !who.holds:
+	case (needs == AccessControls || needs == AccessCommission) && !who.holds:
 		return only("controls_elsewhere")
 	}
 	return func(_ int, code string) bool {

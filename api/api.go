@@ -90,6 +90,9 @@ type Options struct {
 	// Audit keeps each accepted command. It must not wait; what it returns tells when the deed is on the disk, nil that it will not be.
 	// Audit may be nil.
 	Audit func(Deed) *Receipt
+	// Commissioning is what was found out about the machine, and what is owed; nil where nobody keeps it.
+	Commissioning Commissioning
+
 	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
 	Now func() time.Time
 

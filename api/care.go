@@ -196,6 +196,9 @@ func (s *Server) carryInTurn(ctx context.Context, care Care, c station.Command, 
 	if c.Event == station.Acknowledge {
 		need = AccessOperate
 	}
+	if c.Event == station.Start && c.Order.Commission {
+		need = AccessCommission
+	}
 	if p := s.admit(&v, need); p != nil {
 		return nil, p
 	}
@@ -250,6 +253,8 @@ func deedOf(c *station.Command) string {
 		return fmt.Sprintf("Start: %s.", c.Order.Profile.Title)
 	case station.Hold:
 		return "Hold the heat."
+	case station.InputTest:
+		return fmt.Sprintf("Test of the inputs: %s.", c.Inputs)
 	case station.Restart:
 		return "Go on after the hold."
 	case station.Lifted:

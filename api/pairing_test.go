@@ -237,6 +237,7 @@ command:restart Kim 192.168.0.9
 command:confirm_lift Kim 192.168.0.9
 command:reset Kim 192.168.0.9
 command:acknowledge Kim 192.168.0.9
+command:input_test Kim 192.168.0.9
 command:stop a viewer at the station 127.0.0.1
 controls:taken_over Sam 127.0.0.1
 pairing:added Lin 192.168.0.9

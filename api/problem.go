@@ -79,6 +79,9 @@ var problems = [...]ProblemInfo{
 	{"key_used", 409, "This key was used for another command", "Make a new Idempotency-Key for each command."},
 	{"not_a_websocket", 426, "The stream needs a WebSocket", "Connect with a WebSocket client."},
 	{"too_many_viewers", 503, "Too many viewers", "Close a page somewhere. Stop works all the same."},
+	{"not_complete", 422, "The list is not complete", "See the detail."},
+	{"no_commissioning", 404, "Nobody keeps the result of commissioning", "Start the station with a data directory."},
+	{"commissioning_not_kept", 503, "It cannot be written down", "Make room on the disk or mend it, then try again."},
 	{"internal", 500, "A fault in this program", "Look at the log and report it. Stop works all the same."},
 
 	{"not_now", 409, "Not now", ""},

@@ -37,6 +37,7 @@ func (s *Server) register() error {
 	s.registerRuns(a)
 	s.registerPeople(a)
 	s.registerControls(a)
+	s.registerCommissioning(a)
 	s.documentPlain(a.OpenAPI())
 	documentNulls(a.OpenAPI().Components.Schemas)
 	s.doc = a.OpenAPI()
@@ -253,7 +254,7 @@ func (s *Server) now(v *visitor) State {
 
 // view gathers what stateOf needs besides the snapshot.
 func (s *Server) view(snap *station.Snapshot, may mayCommand) view {
-	return view{setup: s.o.Station.Setup(), alarms: s.alarms, verdict: s.o.Live.Verdict(), bootID: s.o.BootID, now: s.o.Now(), may: may,
+	return view{reminders: s.reminders(), setup: s.o.Station.Setup(), alarms: s.alarms, verdict: s.o.Live.Verdict(), bootID: s.o.BootID, now: s.o.Now(), may: may,
 		version: s.version(snap), stamp: s.stamp(), controls: s.controlsState()}
 }
 

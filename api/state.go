@@ -19,9 +19,10 @@ type view struct {
 	now     time.Time // label only
 	may     mayCommand
 
-	version  string
-	stamp    uint64
-	controls ControlsState
+	version   string
+	reminders []station.Reminder
+	stamp     uint64
+	controls  ControlsState
 }
 
 // stateOf says in the words of the wire what a snapshot says. It is a pure function of its arguments.
@@ -40,6 +41,10 @@ func stateOf(s *station.Snapshot, v view) State {
 	// On a real machine the speed is 1, whatever is configured.
 	if u.Simulated && u.Speed > 0 {
 		out.Speed = round(u.Speed, 1000)
+	}
+	out.Notices = make([]NoticeState, 0, len(v.reminders))
+	for _, r := range v.reminders {
+		out.Notices = append(out.Notices, NoticeState(r))
 	}
 	if s.Ended.State != "" {
 		out.Ended = &EndedState{string(s.Ended.State), s.Ended.Code, s.Ended.Reason, s.Ended.By}

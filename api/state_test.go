@@ -31,7 +31,7 @@ func keysOf(prefix string, v any, into map[string]bool) {
 }
 
 // The names that pages and scripts rely on. Changing one breaks them: add, do not rename.
-const stateKeys = `joint.doubt_c run.bounded_peak run.lessons run.no_joint alarms alarms.at_s alarms.because alarms.cause_present alarms.code alarms.do alarms.first_out alarms.flutters alarms.limit_c alarms.state alarms.subject
+const stateKeys = `notices joint.doubt_c run.bounded_peak run.lessons run.no_joint alarms alarms.at_s alarms.because alarms.cause_present alarms.code alarms.do alarms.first_out alarms.flutters alarms.limit_c alarms.state alarms.subject
 alarms.title alarms.trip_id alarms.value_c allowed_commands at_s board boot_id controls controls.asking controls.holder controls.holder.id
 controls.holder.name controls.holder.role ended ended.by ended.code ended.reason ended.state fan
 forecast forecast.begin_s forecast.code forecast.go forecast.held forecast.package_top_c forecast.package_top_c.high forecast.package_top_c.low

@@ -16,7 +16,7 @@ type State struct {
 	Sentence        string           `json:"sentence" doc:"The state in words, for people"`
 	SentenceMeaning string           `json:"sentence_meaning" doc:"Changes only when the sentence means something new"`
 	State           string           `json:"state" enum:"idle,running,holding,held,restarting,stopping,stopped,aborting,aborted,complete"`
-	Phase           string           `json:"phase" enum:",proving_layers,proving_air,proving_sensors,heating,waiting,lift_window,cooling,run_on,safe_to_touch"`
+	Phase           string           `json:"phase" enum:",proving_layers,proving_air,proving_sensors,commissioning,heating,waiting,lift_window,cooling,run_on,safe_to_touch"`
 	Ended           *EndedState      `json:"ended" doc:"How the last run ended; null before the first and while one runs"`
 	Run             *RunState        `json:"run" doc:"The present or the last run; null before the first"`
 	Joint           *JointState      `json:"joint" doc:"The coldest joint; null when no joint sensor is fitted"`
@@ -26,6 +26,7 @@ type State struct {
 	Permissives     []PermissiveNow  `json:"permissives" nullable:"false" doc:"Conditions for heat, those that do not hold first"`
 	Alarms          []AlarmState     `json:"alarms" nullable:"false" doc:"In first-out order"`
 	TripID          uint32           `json:"trip_id" doc:"The trip to reset; 0 when none is latched"`
+	Notices         []NoticeState    `json:"notices" nullable:"false" doc:"What should be done soon and forbids nothing"`
 	Lift            LiftState        `json:"lift"`
 	Forecast        *ForecastState   `json:"forecast" doc:"What the rest of the run will come to; null while the law has no forecast"`
 	Mains           MainsState       `json:"mains"`
@@ -116,6 +117,13 @@ type PermissiveNow struct {
 	Holds bool   `json:"holds"`
 	Text  string `json:"text"`
 	Do    string `json:"do"`
+}
+
+// NoticeState is something that should be done soon and forbids nothing.
+type NoticeState struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+	Do   string `json:"do"`
 }
 
 // AlarmState is one raised alarm.

@@ -29,6 +29,7 @@ const (
 	CommissionPartly                // begun, and not finished
 	CommissionFaulty                // something was found that has not been mended
 	CommissionLost                  // its result cannot be read
+	CommissionUnused                // done, and the program must be started again to work with the result
 	CommissionedSound               // done
 )
 
@@ -45,6 +46,8 @@ func (c Commissioning) Owed() string {
 		return "commissioning has found something that is not mended yet"
 	case CommissionLost:
 		return "the result of commissioning cannot be read"
+	case CommissionUnused:
+		return "what commissioning has measured is not in use yet: restart the program"
 	}
 	return "the machine has not been commissioned"
 }

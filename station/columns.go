@@ -1,6 +1,8 @@
 package station
 
 import (
+	"errors"
+
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -62,6 +64,9 @@ const EstimateColumn = "joint_estimate"
 
 // Judge compares the recorded rows of a run with its process window.
 func Judge(u *Setup, o *RunOrder, rows []Sample) (process.Verdict, error) {
+	if o.Commission {
+		return process.Verdict{}, errors.New("a commissioning run solders nothing that could be judged")
+	}
 	tr := process.Trace{}
 	var from []int // columns of the record, in the order of the trace's
 	for i, s := range u.Sensors {

@@ -41,7 +41,8 @@ type Commissions struct {
 	kept   Commissioned
 	lost   error // why nothing could be loaded
 	busy   bool
-	unsafe error // the last save failed
+	newer  bool  // a run of this life of the process has measured what guard and law do not know yet
+	failed error // the last save failed
 }
 
 // noted is what the tick hands over.
@@ -137,6 +138,9 @@ func (c *Commissions) take(n noted) {
 		found.InputsUTC, found.InputsBy, found.Inputs = kept.InputsUTC, kept.InputsBy, kept.Inputs
 		found.ProofTestedUTC, found.ProofTestedBy, found.ProofTested = kept.ProofTestedUTC, kept.ProofTestedBy, kept.ProofTested
 		kept = found
+		c.mu.Lock()
+		c.newer = true
+		c.mu.Unlock()
 	}
 	_ = c.save(kept)
 }
@@ -170,7 +174,7 @@ func (c *Commissions) putInputs(k *Commissioned, n *InputsNow) {
 func (c *Commissions) save(k Commissioned) error {
 	err := c.o.Store.Save(&k)
 	c.mu.Lock()
-	c.kept, c.busy, c.unsafe = k, false, err
+	c.kept, c.busy, c.failed = k, false, err
 	if err == nil {
 		c.lost = nil
 	}
@@ -219,6 +223,8 @@ func (c *Commissions) standing() safety.Commissioning {
 		return safety.CommissionFaulty
 	case k.AtUTC.IsZero() || !k.triedInputs(c.o.Setup) || !k.whole(c.o.Setup):
 		return safety.CommissionPartly
+	case c.newer:
+		return safety.CommissionUnused
 	}
 	return safety.CommissionedSound
 }
@@ -271,20 +277,51 @@ func (c *Commissions) Status() CommissionStatus {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	s := CommissionStatus{Standing: c.standing(), Needed: c.o.Setup.Limits.Commission, Busy: c.busy, Result: c.kept, Now: c.o.Digest}
-	if c.unsafe != nil {
-		s.Unsaved = c.unsafe.Error()
+	if c.failed != nil {
+		s.Unsaved = c.failed.Error()
 	}
 	now := c.o.Now()
 	s.Old = !c.kept.AtUTC.IsZero() && now.Sub(c.kept.AtUTC) > CommissionAge
 	s.Text, s.Do = c.words(&s)
+	s.TestText = c.testDue(now)
+	s.TestDue = s.TestText != ""
+	return s
+}
+
+// testDue says why the proof test is due; empty when it is not. The caller holds mu.
+func (c *Commissions) testDue(now time.Time) string {
 	switch t := c.kept.ProofTestedUTC; {
 	case !c.o.Setup.Limits.Commission: // a simulated machine has no layers of hardware to test
 	case t.IsZero():
-		s.TestDue, s.TestText = true, "The proof test of the protective layers has never been recorded: it is due every month and after each change."
+		return "The proof test of the protective layers has never been recorded: it is due every month and after each change."
 	case now.Sub(t) > ProofTestEvery:
-		s.TestDue, s.TestText = true, fmt.Sprintf("The proof test of the protective layers was last done on %s: it is due every month and after each change.", t.Format(time.DateOnly))
+		return fmt.Sprintf("The proof test of the protective layers was last done on %s: it is due every month and after each change.", t.Format(time.DateOnly))
 	}
-	return s
+	return ""
+}
+
+// Reminder is something that forbids nothing and should be done.
+type Reminder struct {
+	Code string // stable: "proof_test_due", "commissioning_old", "commissioning_unsaved"
+	Text string
+	Do   string
+}
+
+// Reminders lists what should be done and forbids nothing.
+func (c *Commissions) Reminders() (list []Reminder) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	now := c.o.Now()
+	if t := c.testDue(now); t != "" {
+		list = append(list, Reminder{"proof_test_due", t, "Have it done by a person qualified for it, according to local electrical code, and record it."})
+	}
+	if k := &c.kept; c.standing() == safety.CommissionedSound && !k.AtUTC.IsZero() && now.Sub(k.AtUTC) > CommissionAge {
+		list = append(list, Reminder{"commissioning_old", fmt.Sprintf("The machine was commissioned on %s, more than a year ago.", k.AtUTC.Format(time.DateOnly)), "Do it again when convenient."})
+	}
+	if c.failed != nil {
+		list = append(list, Reminder{"commissioning_unsaved", "The newest result of commissioning could not be saved.", "Make room on the disk or mend it, then commission again, or it is owed after a restart."})
+	}
+	return list
 }
 
 // words says what is owed and what to do next. The caller holds mu.
@@ -297,6 +334,8 @@ func (c *Commissions) words(s *CommissionStatus) (text, do string) {
 		return fmt.Sprintf("The machine was commissioned on %s, more than a year ago.", k.AtUTC.Format(time.DateOnly)), "Do it again when convenient."
 	case s.Standing == safety.CommissionedSound:
 		return fmt.Sprintf("The machine was commissioned on %s.", k.AtUTC.Format(time.DateOnly)), ""
+	case s.Standing == safety.CommissionUnused:
+		return "The machine is commissioned. Guard and control work with what was measured from the next start of the program on.", "Restart the program."
 	case s.Standing == safety.CommissionFaulty && len(k.Findings) > 0:
 		return "No runs: " + k.Findings[0].Text, k.Findings[0].Do + " Then commission again."
 	case s.Standing == safety.CommissionFaulty:

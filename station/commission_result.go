@@ -20,14 +20,14 @@ type Commissioned struct {
 	InputsBy  string        `json:"inputs_by"`
 	Inputs    []InputProven `json:"inputs"`
 
-	AtUTC    time.Time          `json:"at_utc"` // of the run; zero: never
-	By       string             `json:"by"`
-	RoomC    float64            `json:"room_c"`
-	Layers   LayersProven       `json:"layers"`
-	Blowers  []BlowerProven     `json:"blowers"`
-	Noise    []NoiseAtRest      `json:"noise"`
-	Loops    []LoopMeasured     `json:"loops"`
-	Findings []CommissionFinder `json:"findings"`
+	AtUTC    time.Time           `json:"at_utc"` // of the run; zero: never
+	By       string              `json:"by"`
+	RoomC    float64             `json:"room_c"`
+	Layers   LayersProven        `json:"layers"`
+	Blowers  []BlowerProven      `json:"blowers"`
+	Noise    []NoiseAtRest       `json:"noise"`
+	Loops    []LoopMeasured      `json:"loops"`
+	Findings []CommissionFinding `json:"findings"`
 
 	ProofTestedUTC time.Time `json:"proof_tested_utc"` // zero: never
 	ProofTestedBy  string    `json:"proof_tested_by"`
@@ -86,8 +86,8 @@ type LoopMeasured struct {
 	MarginK    float64 `json:"margin_k"` // what there is between its highest set-point and its ceiling
 }
 
-// CommissionFinder is one thing that was found wrong.
-type CommissionFinder struct {
+// CommissionFinding is one thing that was found wrong.
+type CommissionFinding struct {
 	Code string `json:"code"`
 	Text string `json:"text"`
 	Do   string `json:"do"`
@@ -111,7 +111,7 @@ const (
 func Conclude(u *Setup, m *Measured) Commissioned {
 	r := &m.Result
 	out := Commissioned{By: m.Order.By, RoomC: float64(r.Room), Inputs: []InputProven{}, Blowers: []BlowerProven{}, Noise: []NoiseAtRest{}, Loops: []LoopMeasured{},
-		Findings: []CommissionFinder{}, Layers: layersOf(u, m), ProofTested: []string{}}
+		Findings: []CommissionFinding{}, Layers: layersOf(u, m), ProofTested: []string{}}
 	for b := range u.Limits.NBlowers {
 		x := &r.Blowers[b]
 		out.Blowers = append(out.Blowers, BlowerProven{Name: u.Limits.Blowers[b].Name, Proof: u.Limits.Blowers[b].Proof, Proven: x.Tested, CameS: x.Came.Seconds(), WentS: x.Went.Seconds()})
@@ -127,7 +127,7 @@ func Conclude(u *Setup, m *Measured) Commissioned {
 	}
 	for _, f := range r.Findings {
 		what, do := FindingText(f, u)
-		out.Findings = append(out.Findings, CommissionFinder{string(f.Code), what, do})
+		out.Findings = append(out.Findings, CommissionFinding{string(f.Code), what, do})
 	}
 	for i := range r.Records {
 		if len(r.Findings) > 0 || !m.Whole {
@@ -156,11 +156,11 @@ func layersOf(u *Setup, m *Measured) LayersProven {
 }
 
 // conclude is Conclude for one heater.
-func conclude(u *Setup, i int, r *steptest.Record) (*LoopMeasured, []CommissionFinder) {
+func conclude(u *Setup, i int, r *steptest.Record) (*LoopMeasured, []CommissionFinding) {
 	h := &u.Heaters[i]
 	l, err := steptest.Fit(kindOf(h.Kind), r)
 	if err != nil {
-		return nil, []CommissionFinder{{foundPoorFit, "The step test of " + h.Label + " gives no model: " + err.Error() + ".",
+		return nil, []CommissionFinding{{foundPoorFit, "The step test of " + h.Label + " gives no model: " + err.Error() + ".",
 			"See that the mains were steady, that its air was free and that nothing was moved, and commission again."}}
 	}
 	out := &LoopMeasured{Heater: h.Name, Gain: digits(l.Gain), InertiaSPK: digits(l.Inertia), KpPerK: digits(l.Kp), TiS: digits(l.Ti), SlopeKPerS: digits(l.Slope),
@@ -169,7 +169,7 @@ func conclude(u *Setup, i int, r *steptest.Record) (*LoopMeasured, []CommissionF
 	needs, margin := CutoffMargin(u, i, l.Slope)
 	out.NeedsK, out.MarginK = digits(float64(needs)), digits(float64(margin))
 	if !(needs <= margin) {
-		return out, []CommissionFinder{{foundNoMargin,
+		return out, []CommissionFinding{{foundNoMargin,
 			fmt.Sprintf("%s gains %.1f °C/s at full power, %.0f °C in the time a cut-off may take, and its ceiling is only %.0f °C above its highest set-point.", h.Label, l.Slope, float64(needs), float64(margin)),
 			"Lower its highest set-point in the machine file, or the power that is connected to it."}}
 	}

@@ -142,7 +142,7 @@ func TestWhatIsOwedFollowsFromWhatIsKept(t *testing.T) {
 	}{
 		"sound":               {func(*Commissioned) {}, safety.CommissionedSound, "was commissioned on 2031-04-30", false},
 		"another machine":     {func(c *Commissioned) { c.Digest = "other" }, safety.CommissionStale, "machine file has changed", false},
-		"a finding":           {func(c *Commissioned) { c.Findings = []CommissionFinder{{"deaf", "No answer.", "Look."}} }, safety.CommissionFaulty, "No answer", false},
+		"a finding":           {func(c *Commissioned) { c.Findings = []CommissionFinding{{"deaf", "No answer.", "Look."}} }, safety.CommissionFaulty, "No answer", false},
 		"an exchanged input":  {func(c *Commissioned) { c.Inputs[1].State = steptest.Wrong }, safety.CommissionFaulty, "exchanged", false},
 		"an untried input":    {func(c *Commissioned) { c.Inputs[2].State = steptest.Untried }, safety.CommissionPartly, "not finished", false},
 		"a skipped input":     {func(c *Commissioned) { c.Inputs[2].State = steptest.Skipped }, safety.CommissionedSound, "was commissioned", false},
@@ -209,12 +209,28 @@ func TestAResultIsSavedWholeAndAnInterruptedRunChangesNothing(t *testing.T) {
 	if !slices.Equal(states[:1], []safety.Commissioning{safety.CommissionStale}) || states[len(states)-1] != safety.CommissionFaulty {
 		t.Errorf("told %v", states)
 	}
+	kept := sound(u, "new", time.Now())
+	snap.Commission.Measured = &Measured{Order: CommissionOrder("ada"), Whole: true}
+	c.Note(&snap)
+	c.Settle()
+	c.mu.Lock()
+	c.kept.Loops, c.kept.Findings = kept.Loops, nil // as a whole machine would have given
+	c.mu.Unlock()
+	if got := c.Standing(); got != safety.CommissionUnused {
+		t.Errorf("what guard and law do not know yet counts as %d", got)
+	}
+	if again := NewCommissions(CommissionOptions{Setup: u, Digest: "new", Store: &drawer{kept: kept}}); again.Standing() != safety.CommissionedSound {
+		t.Error("a new start does not take it into use")
+	}
 	disk.save = errors.New("full")
 	snap.Commission.Measured = &Measured{Order: CommissionOrder("ada"), Whole: true}
 	c.Note(&snap)
 	c.Settle()
 	if st := c.Status(); st.Unsaved != "full" {
 		t.Errorf("a disk that fails is kept secret: %+v", st)
+	}
+	if list := c.Reminders(); len(list) != 1 || list[0].Code != "commissioning_unsaved" {
+		t.Errorf("reminders %+v", list)
 	}
 }
 

@@ -113,6 +113,18 @@ func inputSentence(n *InputsNow, u *Setup) (text, meaning string) {
 	return "Testing the inputs.", meaning
 }
 
+// InputText says what the person who tests the inputs should do now.
+func InputText(n *InputsNow, u *Setup) string {
+	text, _ := inputSentence(n, u)
+	return text
+}
+
+// InputName names an input of the test by its number.
+func InputName(i int, u *Setup) string {
+	name, _ := inputOf(i, u)
+	return name
+}
+
 func openText(name string, kind safety.InterlockKind) string {
 	switch kind {
 	case safety.EmergencyStop:
