@@ -8,7 +8,7 @@ WEB     := api/web
 TOOLS   := .cache/bin
 STATICCHECK_VERSION := v0.8.2
 
-.PHONY: run build web test test-go test-web test-page lint bench clean
+.PHONY: run build web test test-go test-web test-page lint bench rig rig-full clean
 
 run: build ## daemon on the simulated station, page built and embedded; prints its address
 	./bin/trivet serve --sim $(ARGS)
@@ -46,6 +46,12 @@ $(TOOLS)/staticcheck:
 
 bench: ## time and allocations per tick, plant step, frames per second
 	$(GO) test -run '^$$' -bench . -benchmem ./...
+
+rig: ## the program against real device nodes, in an emulated Linux guest; fetches Debian's kernel
+	.ci/rig
+
+rig-full: ## the same, and a whole removal through these nodes
+	.ci/rig full
 
 clean:
 	rm -rf bin .cache $(WEB)/node_modules

@@ -40,7 +40,7 @@ func main() {
 	flag.StringVar(&o.appended, "append", "", "more for the kernel's command line; words with a dot or = reach the guest's first program")
 	flag.Var(&o.add, "add", "DESTINATION=SOURCE: a file for the guest; may be repeated")
 	flag.DurationVar(&o.limit, "limit", 5*time.Minute, "wall time after which the guest is stopped and the run has failed")
-	flag.IntVar(&o.shift, "shift", 3, "guest time per instruction is 2^shift ns; -1 lets the guest run on the host's clock")
+	flag.IntVar(&o.shift, "shift", 1, "guest time per instruction is 2^shift ns; -1 lets the guest run on the host's clock")
 	flag.BoolVar(&o.watchdog, "watchdog", false, "the guest must end by its watchdog")
 	flag.Parse()
 	if err := run(&o); err != nil {
@@ -81,7 +81,9 @@ func run(o *options) error {
 }
 
 // boot runs the guest to its end. An emulated PC has a clock of microseconds; microvm has one of 4 ms. The guest's clock counts
-// its instructions (icount), so that latencies do not depend on what else the host does, and waiting takes no wall time.
+// its instructions (icount), so that latencies do not depend on what else the host does, and waiting takes no wall time. At 2 ns each the
+// guest is as fast as a small single-board computer, give or take (judgement): its latencies are those of such a processor on a bus that
+// takes no time.
 func boot(ctx context.Context, o *options, vmlinux string, log io.Writer) (*guest.Report, error) {
 	args := []string{"-machine", "pc", "-accel", "tcg", "-cpu", "qemu64", "-m", "512", "-nodefaults", "-no-reboot", "-display", "none",
 		"-serial", "stdio", "-serial", "file:" + o.trace, "-kernel", vmlinux, "-initrd", o.initrd,

@@ -36,7 +36,7 @@ type daemon struct {
 func configure(profile, law string, watchdog bool) error {
 	text := fmt.Sprintf("listen = %q\ndata_dir = \"/var/trivet\"\n\n[station]\nmachine = %q\nboard = %q\nprofile = %q\nlaw = %q\n", address, machineFile, board, profile, law)
 	if watchdog {
-		text += "watchdog = \"/dev/watchdog\"\n"
+		text += fmt.Sprintf("\n[watchdog]\ndevice = \"/dev/watchdog\"\ntimeout_s = %g\n", watchdogTimeout.Seconds())
 	}
 	return os.WriteFile(configFile, []byte(text), 0o644)
 }

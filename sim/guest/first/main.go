@@ -26,10 +26,14 @@ const (
 func main() {
 	defer restart()
 	t := &teller{}
-	if err := all(t); err != nil {
+	fed, err := all(t)
+	if err != nil {
 		t.check(false, "the rig comes to its end", err.Error())
 	}
 	fmt.Println(guest.Done(t.checks, t.failed))
+	if err == nil {
+		fmt.Println("watchdog:", unfed(fed))
+	}
 }
 
 // teller tells the host what came out and counts it.
@@ -52,35 +56,33 @@ type stage struct {
 	asked map[string]string
 }
 
-func all(t *teller) error {
-	if err := mount(); err != nil {
-		return err
-	}
-	if err := insert(); err != nil {
-		return err
-	}
-	if err := loopback(); err != nil {
-		return err
-	}
-	if err := watch(); err != nil {
-		return err
+// all does everything but the last act, and leaves behind a program that feeds the watchdog.
+func all(t *teller) (*daemon, error) {
+	for _, prepare := range []func() error{mount, insert, loopback, watch} {
+		if err := prepare(); err != nil {
+			return nil, err
+		}
 	}
 	s, err := newStage()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	t.figure("guest time to a machine that runs", monotonic().Round(time.Millisecond).String())
 	if err := t.nodes(s); err != nil {
-		return err
+		return nil, err
 	}
 	if err := t.lines(s, "drivers alone"); err != nil {
-		return err
+		return nil, err
 	}
 	if err := t.program(s); err != nil {
-		return err
+		return nil, err
+	}
+	fed, err := t.watchdog(s)
+	if err != nil {
+		return nil, err
 	}
 	t.figure("slowest step of the simulated machine", s.world.Look().Slowest.String())
-	return s.world.Close()
+	return fed, s.world.Close()
 }
 
 // lines asks the witness how the outputs came to life, and whether they stayed outputs; then it begins a new trace.
@@ -123,6 +125,14 @@ func newStage() (*stage, error) {
 
 // profile is what is run: a short hot one is not needed, because each act ends its run after some seconds of heat.
 func (s *stage) profile() string { return "removal-heavy-lead-free" }
+
+// law steers: the one that a station has by default, unless the plain one is asked for.
+func (s *stage) law() string {
+	if l := s.asked["law"]; l != "" {
+		return l
+	}
+	return "full"
+}
 
 // numbers returns the kernel's numbers of lines.
 func (s *stage) numbers(names ...string) witness.Lines {

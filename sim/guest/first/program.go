@@ -15,18 +15,17 @@ const startLimit = 180 * time.Second
 
 // program lets the shipped program drive the machine through the nodes.
 func (t *teller) program(s *stage) error {
-	if out, err := exec.Command("/bin/trivet", "probe").CombinedOutput(); err == nil {
-		for _, l := range strings.Split(strings.TrimSpace(string(out)), "\n") {
-			fmt.Println("| probe:", l)
-		}
-	} else {
-		t.figure("trivet probe", "not there yet: "+lastLine(string(out)))
+	out, err := exec.Command("/bin/trivet", "probe", machineFile).CombinedOutput()
+	for _, l := range strings.Split(strings.TrimSpace(string(out)), "\n") {
+		fmt.Println("| probe:", l)
 	}
-	law := "cascade"
-	if s.asked["law"] != "" {
-		law = s.asked["law"]
+	t.check(err == nil, "probe lists the computer's buses and lines and reads every sensor", fmt.Sprintf("%d lines; %v", strings.Count(string(out), "\n"), err))
+	events, err := seen()
+	if err != nil {
+		return err
 	}
-	if err := configure(s.profile(), law, false); err != nil {
+	t.check(len(events) == 0, "probe touches no line", fmt.Sprintf("%d calls", len(events)))
+	if err := configure(s.profile(), s.law(), false); err != nil {
 		return err
 	}
 	began := monotonic()
@@ -61,6 +60,7 @@ func (t *teller) program(s *stage) error {
 	if err := d.end(syscall.SIGTERM); err != nil {
 		return err
 	}
+	t.spent(d)
 	return t.lines(s, "the program, all in all")
 }
 
@@ -116,4 +116,18 @@ func (t *teller) removal(s *stage, d *daemon) error {
 	t.check(now.State == "complete" && verdict == "pass", "a whole removal runs through the device nodes, verdict pass",
 		fmt.Sprintf("state %s, verdict %s, ended %s, lifted %v, coldest joint in truth at most %.1f °C, %v of heat and cooling, latest tick %.1f ms", now.State, verdict, ended, lifted, peak, time.Since(began).Round(time.Second), late))
 	return nil
+}
+
+// spent tells what the processor did: the program under test, and this one with the plant, the nodes and the trace.
+func (t *teller) spent(d *daemon) {
+	var self syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &self); err != nil {
+		return
+	}
+	p := d.cmd.ProcessState
+	t.figure("processor time of the emulated 500 MIPS", fmt.Sprintf("the program, last started, %v; machine and witness %v; of %v since the guest's start",
+		(p.UserTime()+p.SystemTime()).Round(100*time.Millisecond), time.Duration(self.Utime.Nano()+self.Stime.Nano()).Round(100*time.Millisecond), monotonic().Round(100*time.Millisecond)))
+	if r, ok := p.SysUsage().(*syscall.Rusage); ok {
+		t.figure("greatest memory of the program", fmt.Sprintf("%.1f MiB resident", float64(r.Maxrss)/1024))
+	}
 }

@@ -55,9 +55,9 @@ func run(path, length string) error {
 		failed = append(failed, d.String())
 	}
 	fmt.Println("hand: periph's drivers that failed:", failed)
-	c, err := f.Connect(buses{})
+	c, err := f.Connect(buses{}, nil)
 	if err != nil {
-		return err
+		return errors.Join(err, c.Close())
 	}
 	return errors.Join(look(f, c, long), c.Close())
 }
@@ -107,12 +107,12 @@ func (buses) I2C(name string) (i2c.BusCloser, error) {
 	return i2creg.Open(strings.TrimPrefix(name, "I2C"))
 }
 
-func (buses) Out(name string) (gpio.PinOut, error) {
+func (buses) Out(name string, high bool) (gpio.PinOut, error) {
 	n, err := gpiochip.ParseName(name)
 	if err != nil {
 		return nil, err
 	}
-	return gpiochip.OpenOut(n, gpiochip.OutOptions{})
+	return gpiochip.OpenOut(n, gpiochip.OutOptions{Initial: high})
 }
 
 func (buses) In(name string) (station.Contact, error) {

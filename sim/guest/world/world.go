@@ -110,7 +110,7 @@ func (w *World) lines() error {
 		return err
 	}
 	for i, n := range names {
-		p, err := w.emulated.Out(label + "/" + n)
+		p, err := w.emulated.Out(label+"/"+n, false)
 		if err != nil {
 			return err
 		}
