@@ -108,6 +108,15 @@ type Options struct {
 
 	// Collectors are added to /metrics, for what only their owner can count, such as a histogram of lateness.
 	Collectors []prometheus.Collector
+	// Advice is what /readyz shows besides, without being unready for it; nil for nothing.
+	Advice func() []Advice
+}
+
+// Advice is something that whoever looks after the computer should know.
+type Advice struct {
+	Name string // a word, as the names of the checks are
+	OK   bool
+	Text string
 }
 
 // Limits of one server (hazard N-08). Judgement; tests hold to them.

@@ -16,7 +16,7 @@ func (s *Server) healthz(w http.ResponseWriter, _ *http.Request) {
 	answer(w, http.StatusOK, map[string]any{"alive": true, "version": s.o.Version, "boot_id": s.o.BootID})
 }
 
-// readyCheck is one thing that readyz looked at.
+// readyCheck is one thing that readyz looked at, of the same fields as Advice.
 type readyCheck struct {
 	Name string `json:"name"`
 	OK   bool   `json:"ok"`
@@ -40,7 +40,13 @@ func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
 	if !loop.OK || !record.OK {
 		status = http.StatusServiceUnavailable
 	}
-	answer(w, status, map[string]any{"ready": status == http.StatusOK, "checks": []readyCheck{loop, record}})
+	checks := []readyCheck{loop, record}
+	if s.o.Advice != nil {
+		for _, a := range s.o.Advice() {
+			checks = append(checks, readyCheck(a)) // a service is not restarted for a privilege that it lacks
+		}
+	}
+	answer(w, status, map[string]any{"ready": status == http.StatusOK, "checks": checks})
 }
 
 // ticks reports whether the loop ticks within freshWithin.

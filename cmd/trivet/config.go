@@ -26,6 +26,8 @@ type settings struct {
 	Access accessPart `toml:"access"` // who may look, TLS
 	Limits limitsPart `toml:"limits"` // how many connections
 
+	Watchdog watchdogPart `toml:"watchdog"` // of the computer
+
 	dir string // paths in the file are relative to it
 }
 
@@ -160,6 +162,9 @@ func parseConfig(file string, data []byte) (settings, error) {
 	}
 	if key, what, allowed := api.Limits(s.Limits).Check(); key != "" {
 		bad(what, allowed, "limits", key)
+	}
+	if key, what, allowed := s.Watchdog.check(); key != "" {
+		bad(what, allowed, "watchdog", key)
 	}
 	c := configCheck{bad: bad}
 	switch {

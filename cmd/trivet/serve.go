@@ -10,6 +10,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
 
@@ -29,7 +30,9 @@ type serveCmd struct {
 	Data   string  `help:"Directory for the records." type:"path"`
 	Listen string  `help:"Address to listen on."`
 
-	Look    string `help:"Who may look without being paired: nearby (this computer and private networks, the default), paired (nobody) or everybody."`
+	Look     string `help:"Who may look without being paired: nearby (this computer and private networks, the default), paired (nobody) or everybody."`
+	Realtime bool   `help:"Ask the system for real-time priority and locked memory. Without them, lateness under load is larger." default:"true" negatable:""`
+
 	TLSCert string `name:"tls-cert" help:"Certificate chain for HTTPS (PEM), with --tls-key." type:"path"`
 	TLSKey  string `name:"tls-key" help:"Its private key (PEM)." type:"path"`
 }
@@ -68,10 +71,15 @@ func (c *serveCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	tuneRuntime()
+	rt := newRealtime(!c.Realtime || q.speed != 1, log) // a simulated machine that hurries would take the computer for itself
+	life, endLife, clean := newLifeline(log), func(bool) {}, false
+	defer func() { endLife(clean) }() // behind the lines: a watchdog is disarmed when heat is off
 	busCtx, endBuses := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer func() {
 		endBuses() // behind the loop: the last command, off, has been written
 		if err := q.close(); err != nil {
+			clean = false
 			log.Error("give lines and buses back", zap.Error(err))
 		}
 	}()
@@ -103,9 +111,10 @@ func (c *serveCmd) Run(e *env) error {
 	})
 	o := q.options
 	owed := rememberTrips(conf.Data, q.setup, q.keeper, log)
-	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s) }
+	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s); life.note(s) }
 	mind := newThinker(o.Law)
-	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed, Start: q.began}
+	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed, Start: q.began, NewPace: rt.pace(), Threads: rt.thread,
+		Measure: func(late, took time.Duration) { rt.measure(late, took); life.ticked(late, took) }}
 	st, run, err := runner.Build(o, q.keeper)
 	if err != nil {
 		return err
@@ -123,6 +132,7 @@ func (c *serveCmd) Run(e *env) error {
 	srv, err := api.New(api.Options{
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
+		Collectors: []prometheus.Collector{rt}, Advice: rt.advice,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
@@ -147,7 +157,12 @@ func (c *serveCmd) Run(e *env) error {
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)
-	return together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
+	if endLife, err = life.start(e.ctx, conf.Watchdog); err != nil {
+		return err
+	}
+	err = together(e.ctx, run, clerk, func(ctx context.Context) error { return srv.Serve(ctx, ln) })
+	clean = err == nil
+	return err
 }
 
 // assembled is told about the simulated machine before anything runs on it, ticked about each tick at its end and in its goroutine.
