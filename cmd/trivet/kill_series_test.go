@@ -21,7 +21,7 @@ const (
 	killInStart  = "while it starts"              // opens its records, closes the run before
 	killAtBegin  = "right after a start"          // within 300 ms of the answer
 	killInRun    = "in a run"                     // across several commits
-	killInEnding = "right after Stop was pressed" // the end may be on the disk or not
+	killInEnding = "right after Stop was pressed" // before, while and after its end is written
 )
 
 // drawKill draws the moment of the next kill, and how long after its beginning.
@@ -37,7 +37,7 @@ func drawKill() (when string, after time.Duration) {
 	case n < 9:
 		return killInRun, ms(300, 2500)
 	}
-	return killInEnding, ms(0, 300)
+	return killInEnding, ms(0, 2500)
 }
 
 // killed is what is known of the run that a kill cut short.
