@@ -218,14 +218,8 @@ func (h *hub) write(v *viewer) {
 		if err != nil {
 			break
 		}
-		select {
-		case <-v.wake:
-		case <-ping.C:
-			err = v.control(websocket.PingMessage, nil)
-		case data := <-v.pongs:
-			err = v.control(websocket.PongMessage, []byte(data))
-		case <-v.over:
-			_ = v.control(websocket.CloseMessage, websocket.FormatCloseMessage(v.code, v.why))
+		var over bool
+		if over, err = v.serveOwed(ping.C); over {
 			if v.code == closeOverflow {
 				h.s.metrics.dropped.Inc()
 			}
@@ -237,6 +231,36 @@ func (h *hub) write(v *viewer) {
 		h.s.metrics.dropped.Inc() // too slow, as opposed to gone
 	}
 	v.quit(websocket.CloseNormalClosure, "")
+}
+
+// serveOwed waits until something is owed to the viewer besides messages, or messages wait, and pays it. The end goes before a ping, and a ping
+// before more states: to a viewer that is behind, a choice by chance would send it seconds later. It reports whether the connection is over.
+func (v *viewer) serveOwed(ping <-chan time.Time) (over bool, err error) {
+	select {
+	case <-v.over:
+		return true, v.bye()
+	default:
+	}
+	select {
+	case <-ping:
+		return false, v.control(websocket.PingMessage, nil)
+	default:
+	}
+	select {
+	case <-v.wake:
+		return false, nil
+	case <-ping:
+		return false, v.control(websocket.PingMessage, nil)
+	case data := <-v.pongs:
+		return false, v.control(websocket.PongMessage, []byte(data))
+	case <-v.over:
+		return true, v.bye()
+	}
+}
+
+// bye says why the connection ends, to whoever still listens.
+func (v *viewer) bye() error {
+	return v.control(websocket.CloseMessage, websocket.FormatCloseMessage(v.code, v.why))
 }
 
 // sendInOrder sends a message, and before it a gap for the numbers that this viewer did not get.

@@ -1,0 +1,5 @@
+//go:build race
+
+package main
+
+const raceEnabled = true // the race detector makes everything about ten times slower
