@@ -33,12 +33,12 @@ func Table(kind string, cards []Card) string {
 	}
 	var b strings.Builder
 	made, kept := 0, 0
-	fmt.Fprintf(&b, "%-72s", kind)
+	fmt.Fprintf(&b, "%-84s", kind)
 	for _, c := range cards {
 		fmt.Fprintf(&b, " %9s", c.Chip)
 	}
 	for _, p := range rows {
-		fmt.Fprintf(&b, "\n%-72s", p)
+		fmt.Fprintf(&b, "\n%-84s", p)
 		for _, c := range cards {
 			mark := ""
 			if i := slices.Index(c.Promises, p); i >= 0 {

@@ -13,6 +13,8 @@ type Kind string
 const (
 	Thermometers Kind = "thermometer" // see Chips.Thermometer
 	Expanders    Kind = "expander"    // adds lines, see Chips.Expander
+	LoadSenses   Kind = "load sense"  // see Chips.LoadSense
+	Displays     Kind = "display"     // see Chips.Display
 )
 
 // Bus is what a chip is connected by.
@@ -37,6 +39,7 @@ func Names() []Chip {
 	return []Chip{
 		{"74hc595", []Kind{Expanders}, SPI, "8 or 16 outputs, no inputs; wakes with anything in it, so it needs an output-enable line that is high from its first moment on; finds out that it was reset only with its serial output wired back"},
 		{"ad8495", []Kind{Thermometers}, I2C, "an amplifier for type K on an input of an ADS1115; four share one converter and take turns, so each is read every fourth tick at worst"},
+		{"ads1115", []Kind{LoadSenses}, I2C, "four levels of sensed load currents, all fetched in each tick, which keeps a bus at 400 kHz for 6 ms and one at 100 kHz for 9; amplifiers need a converter of their own"},
 		{"max31855", []Kind{Thermometers}, SPI, "steps of 0.25 °C, tells of an open couple with each conversion; the type is part of the chip"},
 		{"max31856", []Kind{Thermometers}, SPI, "steps of 0.0078 °C, looks for an open couple once in 16 conversions, about 1.6 s"},
 		{"max31865", []Kind{Thermometers}, SPI, "Pt100 and Pt1000; looks for broken wires once a second; the reference resistor on the board must be told if it is not 4.3 times the element's"},
@@ -44,6 +47,7 @@ func Names() []Chip {
 		{"mcp23017", []Kind{Expanders}, I2C, "16 lines, each an output or an input; wakes with all lines floating, so pull every output to off on the board"},
 		{"pca9685", []Kind{Expanders}, I2C, "16 outputs, active high, no inputs; they can switch by themselves at one frequency of 24 to 1526 Hz, for fans"},
 		{"pcf8574", []Kind{Expanders}, I2C, "8 lines; outputs and contacts must be active low, because it wakes with all lines high; does not find out that it was reset while all its outputs were off"},
+		{"ssd1306", []Kind{Displays}, I2C, "128×64 or 128×32 pixels, eight or four lines of 21 characters"},
 	}
 }
 

@@ -62,13 +62,17 @@ type Spec struct {
 	Enable        gpio.PinOut // of a chain of 74HC595: see hc595.Opts
 	AlwaysEnabled bool        // of a chain of 74HC595: see hc595.Opts
 	Blind         bool        // of a chain of 74HC595: its serial output is not wired to the data line in
-	Gather        bool        // of an expander: what is switched on waits for Flush, see package expander
+	Height        int         // of a display: 64 or 32 pixels
+	Rotated       bool        // of a display: upside down
+
+	Gather bool // of an expander: what is switched on waits for Flush, see package expander
 }
 
 // Chips are the chips of one machine. Its methods are called while the machine is put together, by one goroutine.
 type Chips struct {
 	every      time.Duration
 	converters map[place]*ads1115.Dev
+	bursts     map[place]*ads1115.Burst
 	pollers    []Poller
 	lost       []func() error // each brings one chip back, if it needs that
 }
@@ -81,7 +85,7 @@ type place struct {
 
 // New begins a machine whose pollers will be served at the given period, 20 ms to 1 s.
 func New(every time.Duration) *Chips {
-	return &Chips{every: every, converters: map[place]*ads1115.Dev{}}
+	return &Chips{every: every, converters: map[place]*ads1115.Dev{}, bursts: map[place]*ads1115.Burst{}}
 }
 
 // Pollers returns what must be served once per tick, each once, in the order of opening.
@@ -177,11 +181,20 @@ func (c *Chips) amplifier(s Spec) (Thermometer, error) {
 	})
 }
 
-// converter returns the ADS1115 at the address, opening it the first time.
-func (c *Chips) converter(s Spec) (*ads1115.Dev, error) {
+// at is where a converter is.
+func (s Spec) at() place {
 	at := place{bus: s.I2C.String(), addr: s.Addr}
 	if at.addr == 0 {
 		at.addr = ads1115.DefaultOpts.Addr
+	}
+	return at
+}
+
+// converter returns the ADS1115 at the address, opening it the first time.
+func (c *Chips) converter(s Spec) (*ads1115.Dev, error) {
+	at := s.at()
+	if c.bursts[at] != nil {
+		return nil, fmt.Errorf("the converter at %#02x has load currents on it; amplifiers need another one", at.addr)
 	}
 	if d := c.converters[at]; d != nil {
 		return d, nil

@@ -8,6 +8,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"trivet/hal/emf"
+	"trivet/hal/loadcurrent"
 	"trivet/hal/open"
 	"trivet/sim/chip"
 )
@@ -144,5 +145,72 @@ func TestALostChipIsBroughtBackByConfigureAndNotBefore(t *testing.T) {
 	}
 	if !run(time.Second) || pin.Out(true) != nil || !bool(x.Line(3).Level()) {
 		t.Errorf("after Configure: %v, %v", th.LastError(), bank.Err())
+	}
+}
+
+func TestLoadSensesShareAConverterAndAmplifiersDoNot(t *testing.T) {
+	b, ads := bus(t)
+	ads.BusTime = 110 * time.Microsecond
+	second := chip.NewAds1115()
+	if err := b.Add(0x49, second); err != nil {
+		t.Fatal(err)
+	}
+	c := open.New(tick)
+	o := loadcurrent.Opts{VoltsPerAmp: 0.5, OnAmps: 2, OffAmps: 1}
+	var senses []*loadcurrent.Input
+	for i := range 3 {
+		in, err := c.LoadSense(open.Spec{Chip: "ads1115", I2C: b, Input: i, SpanVolts: 4.096}, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		senses = append(senses, in)
+	}
+	if _, err := c.Thermometer(open.Spec{Chip: "ad8495", I2C: b, Addr: 0x49}); err != nil {
+		t.Fatal(err)
+	}
+	if n := len(c.Pollers()); n != 2 {
+		t.Errorf("%d pollers", n)
+	}
+	ads.SetVolts(1, 1.5)
+	c.Pollers()[0].Poll(0)
+	for i, in := range senses {
+		if in.Read() != (i == 1) || in.LastError() != nil {
+			t.Errorf("input %d: %v, %v", i, in.Read(), in.LastError())
+		}
+	}
+	_, sameOne := c.Thermometer(open.Spec{Chip: "ad8495", I2C: b, Input: 3})
+	_, otherOne := c.LoadSense(open.Spec{Chip: "ads1115", I2C: b, Addr: 0x49, Input: 1, SpanVolts: 4}, o)
+	_, twice := c.LoadSense(open.Spec{Chip: "ads1115", I2C: b, Input: 1, SpanVolts: 4}, o)
+	_, noBus := c.LoadSense(open.Spec{Chip: "ads1115"}, o)
+	_, where := open.New(tick).LoadSense(open.Spec{Chip: "ads1115", I2C: b, Addr: 0x20}, o)
+	for words, err := range map[string]error{
+		"amplifiers need another one": sameOne, "load currents need another one": otherOne, "given twice": twice, "I²C bus": noBus, "0x48 to 0x4b": where,
+	} {
+		if err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("%s: %v", words, err)
+		}
+	}
+}
+
+func TestAScreenThatIsNotThereIsNoErrorAndOneThatCannotBeIs(t *testing.T) {
+	b, _ := bus(t)
+	c := open.New(tick)
+	if d, err := c.Display(open.Spec{Chip: "ssd1306", I2C: b}); err != nil || d == nil || len(c.Pollers()) != 0 {
+		t.Errorf("%v, %v, %d pollers", d, err, len(c.Pollers()))
+	}
+	for words, s := range map[string]open.Spec{"I²C bus": {Chip: "ssd1306"}, "0x3c and 0x3d": {Chip: "ssd1306", I2C: b, Addr: 0x20}, "64 and 32": {Chip: "ssd1306", I2C: b, Height: 100}, "allowed are ssd1306": {Chip: "oled", I2C: b}} {
+		if d, err := c.Display(s); d != nil || err == nil || !strings.Contains(err.Error(), words) {
+			t.Errorf("%s: %v", words, err)
+		}
+	}
+}
+
+func TestTheTableOfChipsIsInOrderAndSaysSomethingOfEach(t *testing.T) {
+	before := ""
+	for _, c := range open.Names() {
+		if c.Name <= before || len(c.Kinds) == 0 || c.Note == "" || c.Bus != open.SPI && c.Bus != open.I2C {
+			t.Errorf("%+v after %q", c, before)
+		}
+		before = c.Name
 	}
 }
