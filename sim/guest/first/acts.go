@@ -36,10 +36,11 @@ const (
 	classSame     = 250 * time.Millisecond
 	classLost     = time.Second + 150*time.Millisecond
 	classHardware = 600 * time.Millisecond
+	classFrozen   = 30 * time.Second
 )
 
-// acts are played in this order, each in a run of its own.
-func (s *stage) acts(d *daemon) []act {
+// acts are played in this order, each in a run of its own. The long form has those that take their time.
+func (s *stage) acts(d *daemon, long bool) []act {
 	var out []act
 	contact := func(kind, promise string) {
 		strike, mend := s.fault(fault.Fault{Kind: "interlock_open", Target: kind})
@@ -52,6 +53,10 @@ func (s *stage) acts(d *daemon) []act {
 	out = append(out, act{promise: "the converter on the I2C bus no longer acknowledges", limit: classLost, strike: strike, mend: mend, first: "sensor_lost|sensor_erratic"})
 	strike, mend = s.fault(fault.Fault{Kind: "sensor_frozen", Target: "package-top"})
 	out = append(out, act{promise: "a chip repeats its last word", limit: 3 * time.Second, strike: strike, mend: mend, first: "sensor_frozen"})
+	if long {
+		strike, mend = s.fault(fault.Fault{Kind: "sensor_frozen", Target: "joint-corner"})
+		out = append(out, act{promise: "the joint's chip, whose steps are coarse, repeats its last word", limit: classFrozen, strike: strike, mend: mend, first: "sensor_frozen"})
+	}
 	var release func()
 	out = append(out, act{
 		promise: "the joint's bus keeps its caller waiting", limit: classLost, first: "sensor_lost|sensor_erratic",
@@ -141,7 +146,7 @@ func (t *teller) strike(s *stage, d *daemon, a act) error {
 // calm brings the station back to where a run may start.
 func (s *stage) calm(d *daemon) error {
 	time.Sleep(1500 * time.Millisecond) // every cause must be gone for a second
-	for range 20 {
+	for range 300 {                     // the blowers of a hot head run on for minutes
 		now, err := d.look()
 		if err != nil {
 			return err

@@ -195,7 +195,7 @@ func (d *daemon) get(path string, into any) error {
 }
 
 func (d *daemon) pair(code string) error {
-	body, err := d.send("/api/v1/pairing", fmt.Sprintf(`{"code":%q,"name":"rig","role":"operator","for":"program"}`, code), nil)
+	body, err := d.send("/api/v1/pairing", fmt.Sprintf(`{"code":%q,"name":"rig","role":"supervisor","for":"program"}`, code), nil)
 	if err != nil {
 		return err
 	}

@@ -37,25 +37,25 @@ func (t *teller) program(s *stage) error {
 	if err := t.quiet(s, d); err != nil {
 		return err
 	}
-	if s.asked["form"] == "full" {
+	full := s.asked["form"] == "full"
+	for _, a := range s.acts(d, full) {
+		if err := t.play(s, d, a); err != nil {
+			return err
+		}
+	}
+	if err := t.stopped(s, d); err != nil {
+		return err
+	}
+	if d, err = t.killed(s, d); err != nil {
+		return err
+	}
+	if full {
 		if err := t.removal(s, d); err != nil {
 			return err
 		}
-	} else {
-		for _, a := range s.acts(d) {
-			if err := t.play(s, d, a); err != nil {
-				return err
-			}
-		}
-		if err := t.stopped(s, d); err != nil {
-			return err
-		}
-		if d, err = t.killed(s, d); err != nil {
-			return err
-		}
-		if err := t.vanished(s, d); err != nil {
-			return err
-		}
+	}
+	if err := t.vanished(s, d); err != nil {
+		return err
 	}
 	if err := d.end(syscall.SIGTERM); err != nil {
 		return err
@@ -114,8 +114,8 @@ func (t *teller) removal(s *stage, d *daemon) error {
 		ended = now.Ended.Code + " " + now.Ended.Reason
 	}
 	t.check(now.State == "complete" && verdict == "pass", "a whole removal runs through the device nodes, verdict pass",
-		fmt.Sprintf("state %s, verdict %s, ended %s, lifted %v, coldest joint in truth at most %.1f °C, %v of heat and cooling, latest tick %.1f ms", now.State, verdict, ended, lifted, peak, time.Since(began).Round(time.Second), late))
-	return nil
+		fmt.Sprintf("law %s, state %s, verdict %s, ended %s, lifted %v, coldest joint in truth at most %.1f °C, %v of heat and cooling, latest tick %.1f ms", s.law(), now.State, verdict, ended, lifted, peak, time.Since(began).Round(time.Second), late))
+	return s.calm(d)
 }
 
 // spent tells what the processor did: the program under test, and this one with the plant, the nodes and the trace.
