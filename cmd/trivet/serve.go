@@ -72,7 +72,7 @@ func (c *serveCmd) Run(e *env) error {
 		return err
 	}
 	tuneRuntime()
-	rt := newRealtime(!c.Realtime || q.speed != 1, log) // a simulated machine that hurries would take the computer for itself
+	rt := newRealtime(!c.Realtime || q.speed > 2, log) // a simulated machine that hurries would take the computer for itself
 	life, endLife, clean := newLifeline(log), func(bool) {}, false
 	defer func() { endLife(clean) }() // behind the lines: a watchdog is disarmed when heat is off
 	busCtx, endBuses := context.WithCancel(context.WithoutCancel(e.ctx))
