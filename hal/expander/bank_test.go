@@ -6,7 +6,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/physic"
@@ -144,73 +143,6 @@ func TestSwitchingFromTwoGoroutinesLosesNothing(t *testing.T) {
 	if f.driven() != want || b.Err() != nil {
 		t.Errorf("driven %04x, want %04x, %v", f.driven(), want, b.Err())
 	}
-}
-
-// Any sequence of commands, polls, failures and resets: the chip never drives a line on that was not asked for since it last
-// failed, and says so of none.
-func FuzzNothingIsOnThatWasNotAskedFor(f *testing.F) {
-	f.Add([]byte{0x01, 0x11, 0x80, 0x00, 0x90, 0x80, 0x01, 0xA0, 0x80, 0xB0, 0x01})
-	f.Add([]byte{0xC0, 0x01, 0x02, 0x80, 0x90, 0x03, 0x80, 0x80, 0x04})
-	f.Fuzz(func(t *testing.T, script []byte) {
-		script = script[:min(len(script), 300)]
-		chip := &fake{}
-		gather := len(script) > 0 && script[0] >= 0xC0
-		b, err := expander.New("fake", chip, chip.traits(), gather)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var pins [8]gpio.PinOut
-		for i := range pins {
-			pins[i] = output(t, b, i, i >= 4)
-		}
-		asked := [8]bool{}
-		for _, op := range script {
-			switch op >> 4 {
-			case 0, 1: // on
-				if err := pins[op&7].Out(gpio.High); err == nil {
-					asked[op&7] = true
-				} else if b.Err() == nil {
-					t.Fatalf("refused, and nothing is wrong: %v", err)
-				} else {
-					asked = [8]bool{}
-				}
-			case 2, 3: // off
-				if err := pins[op&7].Out(gpio.Low); err == nil && chip.on(int(op&7)) {
-					t.Fatalf("line %d is said to be off: levels %04x", op&7, chip.driven())
-				}
-				asked[op&7] = false
-			case 8:
-				b.Poll(time.Second)
-			case 9:
-				chip.fail = errBus
-			case 10:
-				chip.fail = nil
-			case 11: // a brown-out
-				chip.image, chip.outputs, chip.pulls = expander.Image{}, 0, 0
-			case 12:
-				_ = b.Configure()
-				asked = [8]bool{}
-			case 13:
-				_ = b.Flush()
-			}
-			if b.Err() != nil {
-				asked = [8]bool{}
-				if chip.fail == nil && op>>4 == 8 {
-					for i := range pins {
-						if chip.on(i) {
-							t.Fatalf("line %d is on after a poll that found %v", i, b.Err())
-						}
-					}
-				}
-				continue
-			}
-			for i, on := range asked {
-				if chip.on(i) && !on && chip.fail == nil {
-					t.Fatalf("after %02x line %d is on, and nobody has asked for it", op, i)
-				}
-			}
-		}
-	})
 }
 
 func TestABusThatFailsWhileALineIsClaimedHandsOutNothing(t *testing.T) {
