@@ -78,7 +78,6 @@ type Guard struct {
 	firstRow int
 	firstSub int
 	now      time.Duration
-	verdict  Verdict
 	facts    Facts
 }
 
@@ -164,7 +163,6 @@ func (g *Guard) Step(now time.Duration, f *Facts) Verdict {
 		v.Allow = 0
 	}
 	v.Ready = Ready(&g.limits, &g.facts)
-	g.verdict = v
 	return v
 }
 

@@ -282,3 +282,58 @@ func TestWhatCannotBeToldIsNotTakenFromItsNeighbour(t *testing.T) {
 		t.Errorf("driven now: shown %v, there %v", ok, a.True)
 	}
 }
+
+func TestARelayUnderTestIsLetGoByWhateverTakesItsZone(t *testing.T) {
+	b := newBench(t)
+	b.f.Armed, b.f.Testing, b.f.Test = false, true, StartOut{Relays: 1, Enable: true}
+	b.set(2, 450) // the nozzle, one sample
+	if b.step(); b.v.Allow != 0 || b.v.Tripped {
+		t.Errorf("%+v", b.v)
+	}
+}
+
+func TestARefusedResetSaysWhatToDo(t *testing.T) {
+	b := newBench(t)
+	b.f.Closed[3] = false
+	b.step()
+	want := "the cause is still there: Over-temperature limiter limiter has tripped. Find out what overheated, reset the limiter by hand at the limiter, then reset here."
+	if err := b.g.Reset(1); err == nil || err.Error() != want {
+		t.Errorf("%v", err)
+	}
+}
+
+// An alarm is told when it has lasted, each time anew; what ended before that is told to nobody.
+func TestWhatEndedBeforeItsTimeIsToldToNobody(t *testing.T) {
+	b := newBench(t)
+	for _, lasted := range []int{1, 4, 5, 1} { // ticks; the fifth is the one in which it has lasted for 0.4 s
+		for range lasted {
+			b.bad(0)
+			b.step()
+		}
+		_, during := b.shows("sensor_bad", 0)
+		b.set(0, 100)
+		b.step()
+		if _, after := b.shows("sensor_bad", 0); during != (lasted == 5) || after != during {
+			t.Errorf("%d ticks: shown %v, and afterwards %v", lasted, during, after)
+		}
+		b.run(time.Minute)
+	}
+}
+
+func TestACauseThatIsGoneIsNotThatOfAnotherSubjectOrRow(t *testing.T) {
+	b := newBench(t)
+	b.set(0, 260)
+	b.set(1, 260)
+	b.run(2 * tick)
+	b.set(1, 100)
+	b.step()
+	if a, ok := b.shows("over_ceiling", 1); !ok || a.True {
+		t.Errorf("the package top is cool: shown %v, there %v", ok, a.True)
+	}
+	b.set(0, 100)
+	b.f.Closed[0] = false
+	b.step()
+	if a, ok := b.shows("over_ceiling", 0); !ok || a.True {
+		t.Errorf("the joint is cool: shown %v, there %v", ok, a.True)
+	}
+}
