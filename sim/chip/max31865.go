@@ -63,6 +63,7 @@ func (c *Max31865) Advance(now time.Duration, hotC, _ float64) {
 	}
 	if c.fault == ShortSupply { // conversions are suspended until it is gone
 		c.reg[7] |= rtdVolt
+		c.flag()
 		c.due = max(c.due, now+c.length(true))
 	}
 	for c.running && c.due <= now {
