@@ -117,12 +117,20 @@ func TestRulesWithAMemoryActInTimeAndNameTheirFault(t *testing.T) {
 	}
 }
 
+// atLength is n, or with -short a twentieth of it.
+func atLength(n int) int {
+	if testing.Short() {
+		return n / 20
+	}
+	return n
+}
+
 // TestAHealthyNoisyMachineTripsOnNothing: driven hard, with noise, lost samples, bursts and spikes, for an hour.
 func TestAHealthyNoisyMachineTripsOnNothing(t *testing.T) {
 	b := looped(t)
 	rng := rand.New(rand.NewPCG(1, 2))
 	deaf := [5]int{}
-	for k := range 36000 {
+	for k := range atLength(36000) {
 		on := Mask(0)
 		if k/600%2 == 0 {
 			on = 3
@@ -260,7 +268,7 @@ func TestAColdJunctionThatJumpsOrStandsApartMakesItsCoupleCount(t *testing.T) {
 
 func TestASlowlyWarmingBoxOfAmplifiersIsNoFault(t *testing.T) {
 	b := newBench(t)
-	for k := range 36000 {
+	for k := range atLength(36000) {
 		for i := range 3 {
 			b.f.Cold[i] = unit.Measured(b.now, unit.Celsius(22+15*float64(k)/36000+float64(i)))
 		}

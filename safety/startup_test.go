@@ -122,13 +122,14 @@ func TestNoRelayIsOnBesideAnotherInTheStartUpSequence(t *testing.T) {
 func TestErringSensesRefuseNoSoundMachine(t *testing.T) {
 	l, rng := startLimits(5), rand.New(rand.NewPCG(3, 4))
 	slowest := time.Duration(0)
-	for range 20000 {
+	starts := atLength(20000)
+	for range starts {
 		out, took := prove(l, &wiring{err: 1e-3, rng: rng})
 		if slowest = max(slowest, took); !out.Done {
 			t.Fatalf("found %d at heater %d", out.Found, out.At)
 		}
 	}
-	t.Logf("slowest of 20000 starts: %v", slowest)
+	t.Logf("slowest of %d starts: %v", starts, slowest)
 }
 
 func TestAMachineThatCanShowNothingIsNotAskedTo(t *testing.T) {

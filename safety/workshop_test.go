@@ -115,14 +115,19 @@ func (s *workshop) build(pkg string, files map[string][]byte) (bin string, sum [
 	return bin, sha256.Sum256(b), err
 }
 
-// fails runs the tests of a built package with mistake number k switched on, and reports whether one of them fails or hangs.
+// fails runs the tests of a built package with mistake number k switched on, the long ones last, and reports whether one of them fails
+// or hangs.
 func (s *workshop) fails(bin, pkg, only string, k int) bool {
+	return s.run(bin, pkg, only, k, true) != nil || pkg == "safety" && s.run(bin, pkg, only, k, false) != nil
+}
+
+func (s *workshop) run(bin, pkg, only string, k int, short bool) error {
 	ctx, cancel := context.WithTimeout(s.t.Context(), perMutant)
 	defer cancel()
-	cmd := exec.CommandContext(ctx, bin, "-test.failfast", "-test.short", "-test.run", only)
+	cmd := exec.CommandContext(ctx, bin, "-test.failfast", fmt.Sprintf("-test.short=%v", short), "-test.run", only)
 	cmd.Dir = filepath.Join(filepath.Dir(s.dir), pkg)
 	cmd.Env = append(os.Environ(), "TRIVET_MUTANTS=", fmt.Sprintf("TRIVET_MUTANT=%d", k), "GOMEMLIMIT=2GiB")
-	return cmd.Run() != nil
+	return cmd.Run()
 }
 
 // chooser is the file that tells a package with many mistakes in it which of them to make; 0 is none.
