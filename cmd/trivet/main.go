@@ -40,6 +40,8 @@ type commands struct {
 	Fault    faultCmd       `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
 	Safe     safeOutputsCmd `cmd:"" name:"safe-outputs" help:"Drive every output of the configured machine low; for the service manager."`
 	Version  versionCmd     `cmd:"" help:"Print the version."`
+
+	Commission commissionCmd `cmd:"" help:"Lead a person through proving the machine channel by channel, with the station running on this computer."`
 }
 
 func main() {

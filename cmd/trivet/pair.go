@@ -117,6 +117,11 @@ func newTalk(ctx context.Context, at string) (*talk, error) {
 
 // ask makes one request. A refusal is an error in the station's own words.
 func (t *talk) ask(method, path string, body, into any) error {
+	return t.send(method, path, nil, body, into)
+}
+
+// send is ask with headers of its own.
+func (t *talk) send(method, path string, headers map[string]string, body, into any) error {
 	text, err := json.Marshal(body)
 	if err != nil {
 		return err
@@ -129,6 +134,9 @@ func (t *talk) ask(method, path string, body, into any) error {
 	req.Header.Set("X-Trivet-Request", "1")
 	if t.token != "" {
 		req.Header.Set("Authorization", "Bearer "+t.token)
+	}
+	for name, value := range headers {
+		req.Header.Set(name, value)
 	}
 	res, err := t.client.Do(req)
 	if err != nil {
