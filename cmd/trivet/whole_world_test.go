@@ -84,7 +84,8 @@ type world struct {
 func (s *story) live(t *testing.T, dumpTo string) *trace {
 	t.Helper()
 	tr := newTrace(dumpTo)
-	dir := dataDir(t)
+	dir, remove := dataDir(t)
+	defer remove()                  // at once: a thousand seeds would fill the memory
 	disk, err := iofault.Watch(dir) // outside of the bubble: the layer is for the whole process
 	if err != nil {
 		t.Fatal(err)
@@ -100,13 +101,14 @@ func (s *story) live(t *testing.T, dumpTo string) *trace {
 	return tr
 }
 
-// dataDir is a directory for the records, in memory where the system offers that: a flush costs nothing there, and is counted all the same.
-func dataDir(t *testing.T) string {
-	if dir, err := os.MkdirTemp("/dev/shm", "trivet-test-"); err == nil {
-		t.Cleanup(func() { _ = os.RemoveAll(dir) })
-		return dir
+// dataDir makes a directory for the records, in memory where the system offers that: a flush costs nothing there, and is counted all the same.
+func dataDir(t *testing.T) (dir string, remove func()) {
+	t.Helper()
+	dir, err := os.MkdirTemp("/dev/shm", "trivet-test-")
+	if err != nil {
+		return t.TempDir(), func() {}
 	}
-	return t.TempDir()
+	return dir, func() { _ = os.RemoveAll(dir) } // what is left behind is left in memory
 }
 
 // label is the time of day: counted truly, labelled by a clock that somebody puts.
