@@ -34,15 +34,15 @@ type Screen struct {
 	gate gate
 	opts Opts
 	dev  *ssd1306.Dev
-	sent *image1bit.VerticalLSB // what periph has been given
+	sent *image1bit.VerticalLSB // what periph has been given, and so what the screen has if nothing failed
 
 	mu   sync.Mutex
 	want *image1bit.VerticalLSB
 	text string
 	err  error
 
-	began bool
-	since time.Duration // of the last set-up or failure
+	began bool          // there was a first attempt
+	since time.Duration // of the last set-up or failure: the start of the time until the next
 }
 
 // gate is the bus that periph's driver sees.
@@ -103,6 +103,8 @@ func (s *Screen) Err() error {
 
 // Poll sends one chunk of what is to be shown, or sets the screen up. It takes at most two transactions, none when all is shown.
 func (s *Screen) Poll(now time.Duration) {
+	// How long until the next set-up: one that works is renewed in case it has lost its picture unnoticed, one that fails is left
+	// alone, because on some buses a chip that does not answer costs more time than one that does.
 	rest := anew
 	if s.dev == nil {
 		rest = restAll
@@ -129,10 +131,16 @@ func (s *Screen) Poll(now time.Duration) {
 
 // setUp begins with a screen of which nothing is known.
 func (s *Screen) setUp() error {
-	dev, err := ssd1306.NewI2C(&s.gate, &ssd1306.Opts{W: width, H: s.opts.Height, Rotated: s.opts.Rotated, Sequential: s.opts.Height == 32})
+	dev, err := ssd1306.NewI2C(&s.gate, &ssd1306.Opts{
+		W: width, H: s.opts.Height, MirrorVertical: s.opts.Rotated, MirrorHorizontal: s.opts.Rotated,
+		// Panels with 32 rows have them wired one after the other, those with 64 every other one (common practice, no source).
+		Sequential: s.opts.Height == 32,
+	})
 	if err != nil {
 		return err
 	}
+	// periph sends all of the first picture, since it does not know what is there. It gets one that differs from the wanted one
+	// everywhere, and no chance to send it; what it then takes for shown is wrong everywhere, and is mended chunk by chunk.
 	s.mu.Lock()
 	for i, b := range s.want.Pix {
 		s.sent.Pix[i] = ^b
@@ -145,7 +153,7 @@ func (s *Screen) setUp() error {
 	return err
 }
 
-// next brings one chunk of what is wanted into what is sent, and reports whether there was one.
+// next brings one chunk, from the first byte that differs, top left first, of what is wanted into what is sent, and reports whether there was one.
 func (s *Screen) next() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()

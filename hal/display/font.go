@@ -163,7 +163,8 @@ func render(text string, to *image1bit.VerticalLSB) {
 	}
 }
 
-// wrap breaks a text at spaces, and within words that are longer than a line. Lines beyond the last are cut.
+// wrap breaks a text into lines of at most 21 characters, not bytes: degrees and umlauts count as one. It
+// breaks at spaces, and within words that are longer than a line. Lines beyond the last are cut.
 func wrap(text string, lines int) []string {
 	var out []string
 	for _, paragraph := range strings.Split(text, "\n") {

@@ -70,18 +70,18 @@ type Bank struct {
 	scratch Image      // what is being sent, or compared with; guarded by bus
 
 	mu       sync.Mutex // guards what follows, and is never held over a transaction
-	want     Image
-	told     Image // what the chip was last told
-	known    bool  // it took that
+	want     Image      // by those who switch
+	told     Image      // what the chip was last told
+	known    bool       // it took that; false after anything that failed, and then a write comes before the next check
 	outputs  uint16
 	inverted uint16 // outputs that are low when on
-	inputs   uint16
-	pulls    uint16
+	inputs   uint16 // handed out as inputs; what is neither is released as well
+	pulls    uint16 // inputs that are pulled up
 	lines    uint16 // as of the last poll
 	seen     bool   // lines are those of now
-	lost     bool
-	err      error
-	tries    int // writes since the last poll that were only there to switch off
+	lost     bool   // err wraps ErrLost: nothing but Configure ends this
+	err      error  // why nothing can be switched on
+	tries    int    // writes since the last poll that were only there to switch off
 	freq     physic.Frequency
 }
 
@@ -115,7 +115,7 @@ func (b *Bank) Halt() error {
 	return b.write()
 }
 
-// allOff asks for every output to be off. The caller holds mu.
+// allOff asks for every output to be off, modulated ones too: low, or high where a line is on when low. The caller holds mu.
 func (b *Bank) allOff() {
 	b.want = Image{Levels: b.want.Levels&^b.outputs | b.inverted}
 }
@@ -137,11 +137,14 @@ func (b *Bank) Configure() error {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.allOff() // nothing that was asked for meanwhile, or before a restoration that failed, comes back by itself
+	// A chip that could not be configured stays what it was: one that was lost may have kept half of what it was told.
 	b.err, b.lost, b.known = err, b.lost && err != nil, err == nil
 	b.seen = false // until the next poll
 	return err
 }
 
+// restore does in this order what New and Out have done: everything released, the frequency while nothing switches, levels, and only then
+// directions. The caller holds bus.
 func (b *Bank) restore() error {
 	if err := b.chip.Begin(); err != nil {
 		return b.wrap(err)
@@ -246,6 +249,8 @@ func (b *Bank) write() error {
 	}
 }
 
+// writeLocked sends the image, if the chip does not have it already. The caller holds bus and not mu: whoever switches in the
+// meantime changes the image and is not kept waiting, and write looks again afterwards.
 func (b *Bank) writeLocked() error {
 	b.mu.Lock()
 	b.scratch = b.want

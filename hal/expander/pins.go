@@ -21,6 +21,7 @@ func (b *Bank) Out(i int, activeLow bool) (gpio.PinOut, error) {
 	case !activeLow && b.traits.ActiveLowOnly != "":
 		return nil, b.wrap(fmt.Errorf("line %d must be active low: %s", i, b.traits.ActiveLowOnly))
 	}
+	// Lines are claimed before the machine runs: here it may wait for the bus.
 	b.bus.Lock()
 	defer b.bus.Unlock()
 	b.mu.Lock()
@@ -85,7 +86,7 @@ type line struct {
 // String returns the chip and the number.
 func (l *line) String() string { return l.Name() }
 
-// Name returns the chip and the number.
+// Name returns the chip and the number, as in "MCP23017{i2c-1(0x20)}/3": errors name the line by it.
 func (l *line) Name() string { return fmt.Sprintf("%s/%d", l.bank.name, l.n) }
 
 // Number returns the number on the chip, from 0.
@@ -120,6 +121,8 @@ func (o *output) Out(l gpio.Level) error {
 // carryOut decides whether what is wanted is sent now. The caller holds mu; it is free afterwards.
 func (b *Bank) carryOut(on bool) error {
 	same, keep := b.known && b.told == b.want, b.gather && on
+	// Switching off is tried also on a bus that fails, since a failure may pass; but a few times only until the next poll, since each
+	// may take as long as the bus's time limit.
 	tired := b.err != nil && b.tries >= offTries
 	if b.err != nil {
 		b.tries++
@@ -152,6 +155,7 @@ func (o *output) PWM(duty gpio.Duty, f physic.Frequency) error {
 	if err := b.frequency(f); err != nil {
 		return err
 	}
+	// periph counts a duty in 24 bits, the chip in 12: rounded, not cut, so that all of the time stays all of the time.
 	share := uint16(math.Round(float64(duty) / float64(gpio.DutyMax) * FullDuty))
 	b.mu.Lock()
 	if share > 0 && b.err != nil {
@@ -166,7 +170,8 @@ func (o *output) PWM(duty gpio.Duty, f physic.Frequency) error {
 	return b.carryOut(duty > 0)
 }
 
-// frequency sets that of the chip once; it stops all lines for a moment.
+// frequency sets that of the chip once; it stops all lines for a moment. A second line that wants another one is refused rather than
+// given the first one's, because a fan that hums or does not start would be looked for elsewhere.
 func (b *Bank) frequency(f physic.Frequency) error {
 	b.mu.Lock()
 	was := b.freq

@@ -242,8 +242,8 @@ func looking(t *testing.T, s LinesSpec) {
 	d.set(t, 0, true)
 	d.Tap.Traffic()
 	p := d.pins[0]
-	if p.Function() != "OUT" || p.Number() != 0 || p.Name() != d.bank.String()+"/0" || p.String() != p.Name() {
-		t.Errorf("%s, %d, %s", p.Function(), p.Number(), p.Name())
+	if f := p.(interface{ Function() string }); f.Function() != "OUT" || p.Number() != 0 || p.Name() != d.bank.String()+"/0" || p.String() != p.Name() {
+		t.Errorf("%s, %d, %s", f.Function(), p.Number(), p.Name())
 	}
 	if _, readable := p.(gpio.PinIn); readable {
 		t.Error("an output can be read, and on some chips that makes it an input")

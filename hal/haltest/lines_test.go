@@ -145,7 +145,6 @@ type canvas struct {
 	fresh      bool
 	err        error
 	tried, set time.Duration
-	everything bool
 }
 
 func (c *canvas) Show(text string) {

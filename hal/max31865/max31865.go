@@ -67,7 +67,7 @@ const (
 
 // Dev is one chip. One goroutine uses it: the one that owns the bus.
 type Dev struct {
-	conn   conn.Conn
+	conn   conn.Conn // one transaction is everything between two edges of chip select
 	name   string
 	opts   Opts
 	base   byte    // configuration while nothing is asked of the chip
@@ -76,14 +76,14 @@ type Dev struct {
 
 	phase    phase
 	begun    time.Duration // of what the chip is doing
-	searched time.Duration
-	known    bool // a search has come to its end
+	searched time.Duration // end of the last search
+	known    bool          // a search has come to its end
 	watch    frozen.Watch
 
-	frame Frame
-	found Status // by the last search
-	last  unit.Reading
-	err   error
+	frame Frame        // of the last burst
+	found Status       // by the last search; stands until another finds nothing
+	last  unit.Reading // what Read returns until there is a newer one
+	err   error        // of the last Read or Configure
 }
 
 // New connects to a chip, configures it, and fails if the chip does not keep its configuration.
@@ -141,6 +141,8 @@ func (d *Dev) compose() {
 	if o.MainsHz == 50 {
 		d.base |= at50Hz
 	}
+	// Leads count as well: the chip compares what it measures. 32766 and not 32767, so that a broken element, which reads as
+	// the end of the scale, is above.
 	code := func(t float64) uint16 {
 		return uint16(min(math.Round((o.NominalOhms*ratio(t)+o.LeadOhms)/o.RefOhms*32768), 32766)) << 1
 	}
@@ -237,6 +239,7 @@ func (d *Dev) step(now time.Duration) error {
 	if err := d.burst(); err != nil {
 		return err
 	}
+	// The order matters: bits of a chip that is not there, or is no longer ours, must not be taken for a status or a result.
 	switch {
 	case d.frame.Dead:
 		return errDead
@@ -284,7 +287,7 @@ func (d *Dev) done(now time.Duration) bool {
 	switch {
 	case d.phase == looking:
 		return d.frame.Config&searching == 0
-	case d.phase == converting && d.opts.Auto:
+	case d.phase == converting && d.opts.Auto: // the chip does not say; any result after the first is a whole one
 		return now-d.begun >= d.longest()
 	}
 	return d.frame.Config&oneShot == 0
@@ -298,7 +301,7 @@ func (d *Dev) next(now time.Duration) error {
 		return d.write(0, d.base|search)
 	}
 	if d.opts.Auto {
-		if d.phase == converting {
+		if d.phase == converting { // it goes on by itself
 			return nil
 		}
 		d.phase, d.begun = converting, now
@@ -317,6 +320,8 @@ func (d *Dev) take(now time.Duration) {
 	if d.opts.Auto {
 		at = now
 	}
+	// With a conversion at a time the chip proves by its own bit that it has converted. That its converter still follows the element
+	// is another question.
 	stuck := d.watch.See(now, uint64(d.frame.Code))
 	temp, ok := d.celsius(d.frame)
 	q := (d.frame.Status | d.found).Quality()
@@ -332,7 +337,8 @@ func (d *Dev) take(now time.Duration) {
 	}
 }
 
-// celsius is what a result stands for with this wiring.
+// celsius is what a result stands for with this wiring: ratio times reference is what lies between the terminals, from which the leads
+// of two wires are taken off. Three wires take their leads off by themselves, and four carry no current in those that sense.
 func (d *Dev) celsius(f Frame) (unit.Celsius, bool) {
 	return Temperature(f.Ratio()*d.opts.RefOhms-d.opts.LeadOhms, d.opts.NominalOhms)
 }

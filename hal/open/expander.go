@@ -21,6 +21,7 @@ func (c *Chips) Expander(s Spec) (*expander.Bank, error) {
 	if err != nil {
 		return nil, fmt.Errorf("chip %q: %w", s.Chip, err)
 	}
+	// Two banks at one address would each find the other's writes and call the chip lost; the machine file's checker refuses them.
 	c.pollers = append(c.pollers, b)
 	c.lost = append(c.lost, func() error { return again(b.Err(), b) })
 	return b, nil
@@ -38,6 +39,7 @@ func (c *Chips) bank(s Spec) (*expander.Bank, error) {
 	case "pca9685":
 		return pca9685.New(s.I2C, &pca9685.Opts{Addr: s.Addr, Gather: s.Gather})
 	}
+	// A chain reads back unless it is said that it cannot: forgotten, it fails when it is opened, and not when it is needed.
 	o := hc595.DefaultOpts
 	set(&o.Registers, s.Registers)
 	o.Enable, o.AlwaysEnabled, o.ReadBack, o.Gather = s.Enable, s.AlwaysEnabled, !s.Blind, s.Gather

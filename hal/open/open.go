@@ -70,10 +70,10 @@ type Spec struct {
 
 // Chips are the chips of one machine. Its methods are called while the machine is put together, by one goroutine.
 type Chips struct {
-	every      time.Duration
+	every      time.Duration // how often the pollers are served
 	converters map[place]*ads1115.Dev
 	bursts     map[place]*ads1115.Burst
-	pollers    []Poller
+	pollers    []Poller       // each once, however many things hang on it
 	lost       []func() error // each brings one chip back, if it needs that
 }
 
@@ -104,6 +104,7 @@ func (c *Chips) thermometer(s Spec) (Thermometer, error) {
 	if err := s.check(Thermometers); err != nil {
 		return nil, err
 	}
+	// What a spec says beyond what its chip has is not looked at: whoever reads the machine file refuses it there, with the line.
 	switch s.Chip {
 	case "max31855":
 		o := max31855.DefaultOpts
@@ -123,6 +124,7 @@ func (c *Chips) thermometer(s Spec) (Thermometer, error) {
 		if err != nil {
 			return nil, err
 		}
+		// A reading that fails for another reason than a lost configuration is configured for in vain, and that does no harm.
 		c.lost = append(c.lost, func() error { return again(d.LastError(), d) })
 		return d, nil
 	case "max31865":
@@ -136,7 +138,7 @@ func (c *Chips) thermometer(s Spec) (Thermometer, error) {
 	return c.amplifier(s)
 }
 
-// onlyK is for chips that are made for one type.
+// onlyK is for chips that are made for one type and have no letter of it in their order number.
 func onlyK(letter string) error {
 	if letter != "" && letter != "K" {
 		return fmt.Errorf("type is %q; the chip is for K only", letter)
@@ -144,7 +146,8 @@ func onlyK(letter string) error {
 	return nil
 }
 
-// resistance is a platinum element on a MAX31865.
+// resistance is a platinum element on a MAX31865. Ten times the element usually has ten times the reference on its board (common
+// practice, no source); who has another says so.
 func (c *Chips) resistance(s Spec) (Thermometer, error) {
 	o := max31865.DefaultOpts
 	switch s.Type {
@@ -152,7 +155,7 @@ func (c *Chips) resistance(s Spec) (Thermometer, error) {
 	case "Pt1000":
 		o.NominalOhms *= 10
 		o.RefOhms *= 10
-	default:
+	default: // others exist, but a person who types one has more likely mistyped
 		return nil, fmt.Errorf("type is %q; allowed are Pt100 and Pt1000", s.Type)
 	}
 	set(&o.RefOhms, s.RefOhms)
@@ -181,7 +184,7 @@ func (c *Chips) amplifier(s Spec) (Thermometer, error) {
 	})
 }
 
-// at is where a converter is.
+// at is where a converter is. An address that was left out and the default one are the same place.
 func (s Spec) at() place {
 	at := place{bus: s.I2C.String(), addr: s.Addr}
 	if at.addr == 0 {
@@ -193,6 +196,7 @@ func (s Spec) at() place {
 // converter returns the ADS1115 at the address, opening it the first time.
 func (c *Chips) converter(s Spec) (*ads1115.Dev, error) {
 	at := s.at()
+	// One converter cannot do both: a burst starts conversions of its own between start and result of the other kind.
 	if c.bursts[at] != nil {
 		return nil, fmt.Errorf("the converter at %#02x has load currents on it; amplifiers need another one", at.addr)
 	}
