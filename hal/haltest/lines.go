@@ -274,3 +274,16 @@ func refused(t *testing.T, s LinesSpec) {
 		t.Errorf("an input: %v", err)
 	}
 }
+
+// BenchmarkLines measures one tick of a driver with outputs: a poll and two changes. The emulated chip and bus are part of the figure.
+func BenchmarkLines(b *testing.B, s LinesSpec) {
+	d := outputs(b, s, false)
+	on := false
+	b.ReportAllocs()
+	for b.Loop() {
+		d.poll()
+		on = !on
+		d.set(b, 0, on)
+		d.set(b, 1, !on)
+	}
+}

@@ -192,3 +192,13 @@ func screenSpec() haltest.ScreenSpec {
 		},
 	}
 }
+
+// BenchmarkTick is what one chip of each kind costs in a tick, emulated chip and bus included.
+func BenchmarkTick(b *testing.B) {
+	for _, s := range thermometerSpecs() {
+		b.Run(s.Chip, func(b *testing.B) { haltest.BenchmarkThermometer(b, s) })
+	}
+	for _, s := range lineSpecs() {
+		b.Run(s.Chip, func(b *testing.B) { haltest.BenchmarkLines(b, s) })
+	}
+}
