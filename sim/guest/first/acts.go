@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"syscall"
@@ -134,6 +135,7 @@ func (t *teller) strike(s *stage, d *daemon, a act) error {
 	if err != nil {
 		return err
 	}
+	t.took[a.promise] = append(t.took[a.promise], relays.For)
 	t.check(relays.WereHigh > 0 && relays.Low && relays.For > 0 && relays.For <= a.limit, a.promise+": heater lines are low in time",
 		fmt.Sprintf("%d lines high, low after %.1f ms, limit %d ms; heat-enable low after %.1f ms; first out %q; this tick late by %.1f ms", relays.WereHigh, ms(relays.For), a.limit.Milliseconds(), ms(enable.For), now.first(), now.LateMS))
 	t.check(enable.Low && !w.Closed, a.promise+": heat-enable is low and the contactor open", fmt.Sprintf("contactor after %.0f ms, seen every 10 ms", ms(contactor)))
@@ -248,3 +250,11 @@ func (t *teller) vanished(s *stage, d *daemon) error {
 }
 
 func ms(d time.Duration) float64 { return d.Seconds() * 1e3 }
+
+// reactions tells, of each way in which heat must end, how long it took to the kernel's record of the last heater line low.
+func (t *teller) reactions() {
+	for _, promise := range slices.Sorted(maps.Keys(t.took)) {
+		all := slices.Sorted(slices.Values(t.took[promise]))
+		t.figure(promise, fmt.Sprintf("%d times, heater lines low after %.1f ms at the middle, %.1f ms at the worst", len(all), ms(all[len(all)/2]), ms(all[len(all)-1])))
+	}
+}

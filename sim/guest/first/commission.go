@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"strings"
 	"syscall"
@@ -63,9 +62,6 @@ func (c *commissioning) print() {
 	fmt.Printf("| commissioning: %s: %s %s\n", c.Standing, c.Text, c.Do)
 }
 
-// errNotNeeded says that the program asks for no commissioning.
-var errNotNeeded = errors.New("the program asks for none")
-
 // byHand moves each input when the program asks for it, as a person does.
 func (s *stage) byHand(d *daemon) error {
 	if err := d.post("/api/v1/commissioning/inputs", `{"do":"begin","by":"rig"}`); err != nil {
@@ -123,33 +119,51 @@ func (s *stage) commissionRun(d *daemon) (*commissioning, error) {
 	return nil, fmt.Errorf("the commissioning run has no end")
 }
 
-// commission has the machine commissioned, and the program started anew to work with the result.
-func (t *teller) commission(s *stage, d *daemon) (*daemon, error) {
-	c, err := d.commissioning()
-	if err != nil || !c.Needed {
-		return d, errNotNeeded
+// uncommissioned begins with a machine that nobody has proven: no heat, two wrong wirings that are found, and a machine that is proven.
+func (t *teller) uncommissioned(s *stage) error {
+	d, err := begin(startLimit)
+	if err != nil {
+		return err
 	}
+	time.Sleep(3 * time.Second)
+	now, err := d.look()
+	if err != nil {
+		return err
+	}
+	refused := d.post("/api/v1/runs", fmt.Sprintf(`{"profile":%q,"by":"rig"}`, s.profile()))
+	t.check(refused != nil && strings.Contains(now.blocked(), "commission"), "a machine that was never commissioned gets no heat", fmt.Sprintf("not holding: %s; %v", now.blocked(), refused))
 	if err := s.byHand(d); err != nil {
-		return d, err
+		return err
+	}
+	if err := t.wrongly(s, d, "a dead blower", fault.Fault{Kind: "blower_dead", Target: "bottom"}, "ottom"); err != nil {
+		return err
+	}
+	if err := t.wrongly(s, d, "a swapped pair of relays", fault.Fault{Kind: "relay_swapped", Target: "left", With: "right"}, "left", "right"); err != nil {
+		return err
 	}
 	began := monotonic()
-	if c, err = s.commissionRun(d); err != nil {
-		return d, err
+	c, err := s.commissionRun(d)
+	if err != nil {
+		return err
 	}
 	c.print()
-	t.check(c.faulty() == "" && (c.Standing == "unused" || c.Standing == "sound"), "commissioning on the healthy machine finds nothing wrong and is complete",
-		fmt.Sprintf("%s; %s in %v", c.Standing, c.faulty(), (monotonic()-began).Round(time.Second)))
+	t.check(c.faulty() == "" && c.Standing == "unused", "commissioning of the healthy machine is complete and finds nothing wrong",
+		fmt.Sprintf("%s in %v; %s", c.Standing, (monotonic()-began).Round(time.Second), c.faulty()))
 	if err := d.end(syscall.SIGTERM); err != nil {
-		return d, err
+		return err
 	}
 	if d, err = begin(startLimit); err != nil {
-		return d, err
+		return err
 	}
-	c, err = d.commissioning()
-	if err == nil {
-		t.check(c.Standing == "sound", "after a new start the program works with what commissioning found", c.Standing+": "+c.Text)
+	if c, err = d.commissioning(); err != nil {
+		return err
 	}
-	return d, err
+	t.check(c.Standing == "sound", "after a new start the program works with what was found", c.Standing+": "+c.Text)
+	if err := d.end(syscall.SIGTERM); err != nil {
+		return err
+	}
+	t.spent(d)
+	return t.lines(s, "commissioning, all in all")
 }
 
 // wrongly has a machine commissioned that is wired wrongly, and checks that it is found.

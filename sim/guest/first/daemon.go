@@ -19,6 +19,7 @@ const (
 	address    = "127.0.0.1:8420"
 	base       = "http://" + address
 	configFile = "/etc/trivet/trivet.toml"
+	dataDir    = "/var/trivet"
 )
 
 // daemon is the shipped program as a child process, and a person at its page.
@@ -34,7 +35,7 @@ type daemon struct {
 
 // configure writes the program's configuration.
 func configure(profile, law string, watchdog bool) error {
-	text := fmt.Sprintf("listen = %q\ndata_dir = \"/var/trivet\"\n\n[station]\nmachine = %q\nboard = %q\nprofile = %q\nlaw = %q\n", address, machineFile, board, profile, law)
+	text := fmt.Sprintf("listen = %q\ndata_dir = %q\n\n[station]\nmachine = %q\nboard = %q\nprofile = %q\nlaw = %q\n", address, dataDir, machineFile, board, profile, law)
 	if watchdog {
 		text += fmt.Sprintf("\n[watchdog]\ndevice = \"/dev/watchdog\"\ntimeout_s = %g\n", watchdogTimeout.Seconds())
 	}

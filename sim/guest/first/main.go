@@ -25,7 +25,7 @@ const (
 
 func main() {
 	defer restart()
-	t := &teller{}
+	t := &teller{took: map[string][]time.Duration{}}
 	fed, err := all(t)
 	if err != nil {
 		t.check(false, "the rig comes to its end", err.Error())
@@ -37,7 +37,10 @@ func main() {
 }
 
 // teller tells the host what came out and counts it.
-type teller struct{ checks, failed int }
+type teller struct {
+	checks, failed int
+	took           map[string][]time.Duration // from each strike to the heater lines low
+}
 
 func (t *teller) check(ok bool, promise, seen string) {
 	t.checks++
@@ -125,6 +128,20 @@ func newStage() (*stage, error) {
 
 // profile is what is run: a short hot one is not needed, because each act ends its run after some seconds of heat.
 func (s *stage) profile() string { return "removal-heavy-lead-free" }
+
+// Forms of the rig: the ways in which heat must end; these and a whole removal; commissioning.
+const (
+	formShort      = "short"
+	formFull       = "full"
+	formCommission = "commission"
+)
+
+func (s *stage) form() string {
+	if f := s.asked["form"]; f != "" {
+		return f
+	}
+	return formShort
+}
 
 // law steers: the one that a station has by default, unless the plain one is asked for.
 func (s *stage) law() string {

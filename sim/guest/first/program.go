@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"os/exec"
+	"strconv"
 	"strings"
 	"syscall"
 	"time"
@@ -28,6 +29,12 @@ func (t *teller) program(s *stage) error {
 	if err := configure(s.profile(), s.law(), false); err != nil {
 		return err
 	}
+	if s.form() == formCommission {
+		return t.uncommissioned(s)
+	}
+	if err := prepared(s.file); err != nil {
+		return err
+	}
 	began := monotonic()
 	d, err := begin(startLimit)
 	if err != nil {
@@ -37,10 +44,13 @@ func (t *teller) program(s *stage) error {
 	if err := t.quiet(s, d); err != nil {
 		return err
 	}
-	full := s.asked["form"] == "full"
-	for _, a := range s.acts(d, full) {
-		if err := t.play(s, d, a); err != nil {
-			return err
+	full := s.form() == formFull
+	times, _ := strconv.Atoi(s.asked["times"]) // how often each act is played; once when nobody asks
+	for range max(times, 1) {
+		for _, a := range s.acts(d, full) {
+			if err := t.play(s, d, a); err != nil {
+				return err
+			}
 		}
 	}
 	if err := t.stopped(s, d); err != nil {
@@ -60,6 +70,7 @@ func (t *teller) program(s *stage) error {
 	if err := d.end(syscall.SIGTERM); err != nil {
 		return err
 	}
+	t.reactions()
 	t.spent(d)
 	return t.lines(s, "the program, all in all")
 }
