@@ -11,11 +11,13 @@ import (
 	"strings"
 )
 
-// Where the kernel keeps these things once they are mounted.
-const (
-	configfs = "/sys/kernel/config/gpio-sim"
-	devices  = "/sys/devices/platform"
-)
+// kernel is where the kernel keeps these things.
+type kernel struct{ configfs, devices, class string }
+
+// mounted is where they are once the file systems are mounted.
+func mounted() kernel {
+	return kernel{"/sys/kernel/config/gpio-sim", "/sys/devices/platform", "/sys/class/gpio"}
+}
 
 // Bank is a simulated GPIO chip.
 type Bank struct {
@@ -32,8 +34,10 @@ type Line struct {
 }
 
 // New makes a bank with a label and a line for each name, all pulled down. It needs root, configfs mounted and the module loaded.
-func New(label string, names []string) (*Bank, error) {
-	dir := filepath.Join(configfs, label)
+func New(label string, names []string) (*Bank, error) { return mounted().bank(label, names) }
+
+func (k kernel) bank(label string, names []string) (*Bank, error) {
+	dir := filepath.Join(k.configfs, label)
 	bank := filepath.Join(dir, "bank0")
 	if err := os.MkdirAll(bank, 0o755); err != nil {
 		return nil, fmt.Errorf("gpiosim: %w", err)
@@ -47,7 +51,7 @@ func New(label string, names []string) (*Bank, error) {
 	}
 	for i, n := range names {
 		line := fmt.Sprintf("line%d", i)
-		if err := os.Mkdir(filepath.Join(bank, line), 0o755); err != nil {
+		if err := os.MkdirAll(filepath.Join(bank, line), 0o755); err != nil {
 			return nil, fmt.Errorf("gpiosim: %w", err)
 		}
 		if err := set(filepath.Join(line, "name"), n); err != nil {
@@ -57,11 +61,11 @@ func New(label string, names []string) (*Bank, error) {
 	if err := os.WriteFile(filepath.Join(dir, "live"), []byte("1"), 0o644); err != nil {
 		return nil, fmt.Errorf("gpiosim: %w", err)
 	}
-	return open(label, dir, bank, names)
+	return k.open(label, dir, bank, names)
 }
 
 // open finds out what the kernel has called the new chip and opens the world's side of each line.
-func open(label, dir, bank string, names []string) (*Bank, error) {
+func (k kernel) open(label, dir, bank string, names []string) (*Bank, error) {
 	dev, err := word(filepath.Join(dir, "dev_name"))
 	if err != nil {
 		return nil, err
@@ -71,11 +75,11 @@ func open(label, dir, bank string, names []string) (*Bank, error) {
 		return nil, err
 	}
 	b := &Bank{Label: label}
-	if b.Base, err = base(label); err != nil {
+	if b.Base, err = k.base(label); err != nil {
 		return nil, err
 	}
 	for i, n := range names {
-		at := filepath.Join(devices, dev, chip, fmt.Sprintf("sim_gpio%d", i))
+		at := filepath.Join(k.devices, dev, chip, fmt.Sprintf("sim_gpio%d", i))
 		l := &Line{Name: n, Number: b.Base + i}
 		if l.value, err = os.Open(filepath.Join(at, "value")); err != nil {
 			return nil, fmt.Errorf("gpiosim: %w", err)
@@ -89,8 +93,8 @@ func open(label, dir, bank string, names []string) (*Bank, error) {
 }
 
 // base finds the number of the chip's first line in the kernel's flat numbering.
-func base(label string) (int, error) {
-	chips, err := filepath.Glob("/sys/class/gpio/gpiochip*")
+func (k kernel) base(label string) (int, error) {
+	chips, err := filepath.Glob(filepath.Join(k.class, "gpiochip*"))
 	if err != nil {
 		return 0, fmt.Errorf("gpiosim: %w", err)
 	}
