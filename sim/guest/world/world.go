@@ -51,23 +51,37 @@ type World struct {
 	done     chan struct{}
 }
 
-// wire joins a line of the bank to a terminal of the machine.
+// wire joins a line to a terminal of the machine.
 type wire struct {
-	line  *gpiosim.Line
+	line  line
 	pin   *chip.Pin
 	shown bool // of an input: what was put there last
+}
+
+// line is the world's side of a GPIO line.
+type line interface {
+	Level() (high bool, err error)
+	Pull(high bool) error
 }
 
 // New makes the machine that a file describes, with a board on it in a room of so many °C, its lines and its nodes. Lines are named
 // as the file names them; all must be on one chip.
 func New(f *machine.File, b plant.Board, room unit.Celsius, seed int64) (*World, error) {
-	e, err := f.Emulate(b, room, seed)
+	w, err := unwired(f, b, room, seed)
 	if err != nil {
 		return nil, err
 	}
-	w := &World{File: f, emulated: e, rig: e.Rig, nodes: map[string]*cuse.Node{}, handlers: map[string]served{}, hanging: map[string]chan struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}
-	if err := w.lines(); err != nil {
+	label, names, outs, err := named(f)
+	if err != nil {
 		return nil, err
+	}
+	if w.Bank, err = gpiosim.New(label, names); err != nil {
+		return nil, err
+	}
+	for i, n := range names {
+		if err := w.join(label+"/"+n, w.Bank.Line(n), i < outs); err != nil {
+			return nil, err
+		}
 	}
 	if err := w.pull(); err != nil {
 		return nil, err
@@ -80,48 +94,55 @@ func New(f *machine.File, b plant.Board, room unit.Celsius, seed int64) (*World,
 	return w, nil
 }
 
-// lines makes a bank with every line that the file names, all on one chip, and joins them to the machine.
-func (w *World) lines() error {
-	f := &w.File.Wiring
-	outs, ins := []string{f.HeatEnable, f.Heartbeat}, []string{f.Mirror}
-	for _, h := range f.Heaters {
-		outs, ins = append(outs, h.Output), append(ins, h.Sense)
+// unwired makes the machine alone.
+func unwired(f *machine.File, b plant.Board, room unit.Celsius, seed int64) (*World, error) {
+	e, err := f.Emulate(b, room, seed)
+	if err != nil {
+		return nil, err
 	}
-	for _, b := range f.Blowers {
-		outs, ins = append(outs, b.Output), append(ins, b.Proof)
+	return &World{File: f, emulated: e, rig: e.Rig, nodes: map[string]*cuse.Node{}, handlers: map[string]served{}, hanging: map[string]chan struct{}{}, stop: make(chan struct{}), done: make(chan struct{})}, nil
+}
+
+// named lists the lines that a file names, outputs first, and how many these are. All must be on one chip.
+func named(f *machine.File) (label string, names []string, outs int, err error) {
+	w := &f.Wiring
+	out, in := []string{w.HeatEnable, w.Heartbeat}, []string{w.Mirror}
+	for _, h := range w.Heaters {
+		out, in = append(out, h.Output), append(in, h.Sense)
 	}
-	for _, i := range f.Interlocks {
-		ins = append(ins, i.Input)
+	for _, b := range w.Blowers {
+		out, in = append(out, b.Output), append(in, b.Proof)
 	}
-	if f.Fan != nil {
-		outs = append(outs, f.Fan.Output)
+	for _, i := range w.Interlocks {
+		in = append(in, i.Input)
+	}
+	if w.Fan != nil {
+		out = append(out, w.Fan.Output)
 	}
 	missing := func(name string) bool { return name == "" }
-	outs, ins = slices.DeleteFunc(outs, missing), slices.DeleteFunc(ins, missing)
-	label, _, _ := strings.Cut(f.HeatEnable, "/")
-	var names []string
-	for _, n := range slices.Concat(outs, ins) {
+	out, in = slices.DeleteFunc(out, missing), slices.DeleteFunc(in, missing)
+	label, _, _ = strings.Cut(w.HeatEnable, "/")
+	for _, n := range slices.Concat(out, in) {
 		name, ok := strings.CutPrefix(n, label+"/")
 		if !ok {
-			return fmt.Errorf("world: line is %q; one chip is simulated, %s", n, label)
+			return "", nil, 0, fmt.Errorf("world: line is %q; one chip is simulated, %s", n, label)
 		}
 		names = append(names, name)
 	}
-	var err error
-	if w.Bank, err = gpiosim.New(label, names); err != nil {
+	return label, names, len(out), nil
+}
+
+// join puts a line to the terminal that the file connects it to.
+func (w *World) join(name string, l line, out bool) error {
+	p, err := w.emulated.Out(name, false)
+	if err != nil {
 		return err
 	}
-	for i, n := range names {
-		p, err := w.emulated.Out(label+"/"+n, false)
-		if err != nil {
-			return err
-		}
-		j := wire{line: w.Bank.Line(n), pin: p.(*chip.Pin)}
-		if i < len(outs) {
-			w.outs = append(w.outs, j)
-		} else {
-			w.ins = append(w.ins, j)
-		}
+	j := wire{line: l, pin: p.(*chip.Pin)}
+	if out {
+		w.outs = append(w.outs, j)
+	} else {
+		w.ins = append(w.ins, j)
 	}
 	return nil
 }
