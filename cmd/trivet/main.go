@@ -39,6 +39,7 @@ type commands struct {
 	Advise   adviseCmd      `cmd:"" help:"How to set a board up on a machine: area heaters, nozzle, body limit."`
 	Fault    faultCmd       `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
 	Safe     safeOutputsCmd `cmd:"" name:"safe-outputs" help:"Drive every output of the configured machine low; for the service manager."`
+	Think    thinkChildCmd  `cmd:"" name:"think-child" hidden:""`
 	Version  versionCmd     `cmd:"" help:"Print the version."`
 
 	Commission commissionCmd `cmd:"" help:"Lead a person through proving the machine channel by channel, with the station running on this computer."`

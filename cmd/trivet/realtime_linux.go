@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"os"
+	"strconv"
 	"sync/atomic"
 	"time"
 	"unsafe"
@@ -107,4 +109,23 @@ func mayLock() bool {
 		return false
 	}
 	return d[0].Effective&(1<<unix.CAP_IPC_LOCK) != 0
+}
+
+// What a child does that has all the time in the world: SCHED_BATCH tells the scheduler that it computes, nice how little it counts.
+const (
+	schedBatch = 3
+	childNice  = 10
+)
+
+// stepBack lowers the priority of every thread that the process has so far; those that it makes later take after them.
+func stepBack() {
+	tasks, err := os.ReadDir("/proc/self/task")
+	if err != nil {
+		return
+	}
+	for _, t := range tasks {
+		if id, err := strconv.Atoi(t.Name()); err == nil {
+			_ = unix.SchedSetAttr(id, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: schedBatch, Nice: childNice}, 0)
+		}
+	}
 }

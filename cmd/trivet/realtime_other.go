@@ -16,3 +16,5 @@ var newPace func() station.Pace
 func realtimeThread(int) error { return errLinuxOnly }
 
 func lockMemory() error { return errLinuxOnly }
+
+func stepBack() {}

@@ -113,6 +113,9 @@ func (c *serveCmd) Run(e *env) error {
 	owed := rememberTrips(conf.Data, q.setup, q.keeper, log)
 	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s); life.note(s) }
 	mind := newThinker(o.Law)
+	if q.speed <= 2 { // where time is counted fast, a child of low priority would come too late
+		mind.elsewhere(newBrain(log))
+	}
 	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed, Start: q.began, NewPace: rt.pace(), Threads: rt.thread,
 		Measure: func(late, took time.Duration) { rt.measure(late, took); life.ticked(late, took) }}
 	st, run, err := runner.Build(o, q.keeper)
