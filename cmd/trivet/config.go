@@ -40,6 +40,8 @@ type simPart struct {
 	Speed    float64       `toml:"speed"`
 	Law      string        `toml:"law"`   // "full" knows the board; "cascade" does not
 	Faults   []fault.Fault `toml:"fault"` // what goes wrong, for practice
+	// Commission makes a machine on emulated chips owe its commissioning like a real one, for practice.
+	Commission bool `toml:"commission"`
 }
 
 // stationPart says which machine is real and what lies on it.

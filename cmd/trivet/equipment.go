@@ -26,8 +26,9 @@ type equipment struct {
 	options station.Options
 	profile process.Profile // offered first
 	speed   float64
-	drive   *simDriver            // nil on a real machine: nothing but the world moves it
-	digest  string                // of the machine file: commissioning counts for that one; empty for a simulated machine
+	drive   *simDriver // nil on a real machine: nothing but the world moves it
+	name    string     // of the machine, and digest of its file: commissioning counts for that one; empty for a simulated machine
+	digest  string
 	began   time.Time             // of the station's time
 	clock   func() time.Duration  // the station's time on a real machine; nil where it is counted
 	missing error                 // what could not be connected; heat is locked then
@@ -90,9 +91,10 @@ func (s *settings) wired() (*equipment, error) {
 		q.drive = newSimDriver(e.Rig, s.Sim.Faults)
 		q.title = fmt.Sprintf("machine %q on emulated chips, %g× real time", f.Title, q.speed)
 	} else {
-		q.digest, q.clock = f.Digest, func() time.Duration { return time.Since(q.began) }
+		q.clock = func() time.Duration { return time.Since(q.began) }
 	}
-	return q, q.assemble(f, buses, board, s.Station.Law)
+	q.name, q.digest = f.Name, f.Digest
+	return q, q.assemble(f, buses, board, s)
 }
 
 // machineFile reads the machine's description.
@@ -109,13 +111,20 @@ func (s *settings) machineFile() (*machine.File, error) {
 }
 
 // assemble connects the chips and puts guard, keeper and law over them.
-func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.Board, law string) error {
-	zones, bands, noise, err := loopsOf(f, board)
+func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.Board, s *settings) error {
+	zones, err := loopsOf(f, board)
 	if err != nil {
 		return err
 	}
-	u := f.Setup(zones, bands, noise)
+	u := f.Setup(zones)
 	u.Board, u.Simulated, u.Speed = board.Title, q.drive != nil, q.speed
+	u.Limits.Commission = s.Sim == nil || s.Sim.Commission
+	if u.Limits.Commission {
+		// A result that cannot be read is told, and owed again, by who keeps it.
+		if k, err := newCommissionFile(s.Data).Load(); err == nil && k != nil && k.Digest == f.Digest {
+			takeMeasured(k, &u, zones)
+		}
+	}
 	c, missing := f.Connect(buses, q.clock)
 	q.missing, u.Limits.Unfit = missing, missing != nil // the page comes up all the same
 	g, err := safety.NewGuard(u.Limits)
@@ -126,7 +135,7 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 	if err != nil {
 		return err
 	}
-	l, err := bench.LawOn(bench.Parts{Scenario: catalog.Scenario{Law: law}, Machine: f.Machine, Board: board, Profile: q.profile}, zones, u.Ambient)
+	l, err := bench.LawOn(bench.Parts{Scenario: catalog.Scenario{Law: s.Station.Law}, Machine: f.Machine, Board: board, Profile: q.profile}, zones, u.Ambient)
 	if err != nil {
 		return err
 	}
@@ -135,17 +144,31 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 	return nil
 }
 
+// takeMeasured puts what commissioning has measured into the guard's limits and over the estimates of the loops. What the wiring says of a
+// zone, the highest duty above all, stays.
+func takeMeasured(k *station.Commissioned, u *station.Setup, zones []control.Zone) {
+	measured, ok := k.Zones(u)
+	if !ok {
+		return
+	}
+	k.Guard(u)
+	for i, m := range measured {
+		z := &zones[i]
+		z.Gain, z.Inertia, z.Kp, z.Ti = m.Gain, m.Inertia, m.Kp, m.Ti
+	}
+}
+
 // loopsOf returns what is known of the heaters' loops before anybody has measured them: a step test on a simulated machine of the
 // same description. It is good enough to be careful by; heat on a board waits for the real step test.
-func loopsOf(f *machine.File, board plant.Board) (zones []control.Zone, bands []float64, noise map[string]float64, err error) {
+func loopsOf(f *machine.File, board plant.Board) ([]control.Zone, error) {
 	all, err := bench.Commission(f.Machine, board, unit.Celsius(f.Wiring.Room()))
 	if err != nil {
-		return nil, nil, nil, err
+		return nil, err
 	}
-	zones = f.Bare()
+	zones := f.Bare()
 	for i, at := range f.Heaters() {
 		z := &zones[i]
 		z.Gain, z.Inertia, z.Kp = all[at].Gain, all[at].Inertia, all[at].Kp
 	}
-	return zones, make([]float64, len(zones)), nil, nil
+	return zones, nil
 }

@@ -111,7 +111,8 @@ func (c *serveCmd) Run(e *env) error {
 	})
 	o := q.options
 	owed := rememberTrips(conf.Data, q.setup, q.keeper, log)
-	o.Publish = func(s *station.Snapshot) { owed.Note(s); clerk.Publish(s); ticked(s); life.note(s) }
+	proven := keepCommissioning(conf.Data, q.setup, q.name, q.digest, &built, log)
+	o.Publish = func(s *station.Snapshot) { owed.Note(s); proven.Note(s); clerk.Publish(s); ticked(s); life.note(s) }
 	mind := newThinker(o.Law)
 	if q.speed <= 2 { // where time is counted fast, a child of low priority would come too late
 		mind.elsewhere(newBrain(log))
@@ -123,6 +124,7 @@ func (c *serveCmd) Run(e *env) error {
 		return err
 	}
 	built.Store(st)
+	st.SetCommissioned(proven.Standing())
 	mind.tell = st.SetAhead
 	if q.drive != nil {
 		q.drive.latest = clerk.Latest
@@ -136,7 +138,7 @@ func (c *serveCmd) Run(e *env) error {
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
 		Collectors: []prometheus.Collector{rt}, Advice: rt.advice,
-		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note,
+		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
 			if shown {
@@ -157,6 +159,9 @@ func (c *serveCmd) Run(e *env) error {
 	tripsCtx, endTrips := context.WithCancel(context.WithoutCancel(e.ctx))
 	go func() { owed.Run(tripsCtx); close(tripsDone) }()
 	defer func() { endTrips(); <-tripsDone }()
+	provenDone := make(chan struct{})
+	go func() { proven.Run(tripsCtx); close(provenDone) }()
+	defer func() { endTrips(); <-provenDone }()
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)

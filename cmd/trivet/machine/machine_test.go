@@ -38,7 +38,7 @@ func TestEveryExampleIsAMachineThatAStationTakes(t *testing.T) {
 			t.Errorf("%s: has no wiring, or digest %q", path, f.Digest)
 		}
 		zones := f.Bare()
-		u := f.Setup(zones, make([]float64, len(zones)), nil)
+		u := f.Setup(zones)
 		if _, err := safety.NewGuard(u.Limits); err != nil {
 			t.Errorf("%s: the guard does not take it: %v", path, err)
 		}

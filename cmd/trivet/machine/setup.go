@@ -61,9 +61,9 @@ func (f *File) Bare() []control.Zone {
 	return zones
 }
 
-// Setup describes the machine to guard, station and people. zones has what is known of its loops, in the order of Bare, bands how far
-// reading and heat balance may come apart there (0: not known, nothing is judged by it), noise the spread at rest by sensor name.
-func (f *File) Setup(zones []control.Zone, bands []float64, noise map[string]float64) station.Setup {
+// Setup describes the machine to guard, station and people, in the order of Bare. What only a measurement can tell, heat balances and noise
+// at rest, is not in it: commissioning puts it there.
+func (f *File) Setup(zones []control.Zone) station.Setup {
 	w := &f.Wiring
 	u := station.Setup{Name: f.Title, Speed: 1, Budget: unit.Watt(f.MainsBudgetW), Period: station.Period, Ambient: unit.Celsius(w.Room())}
 	if u.Name == "" {
@@ -76,7 +76,7 @@ func (f *File) Setup(zones []control.Zone, bands []float64, noise map[string]flo
 		l.NBlowers++
 	}
 	for _, i := range w.Interlocks {
-		l.Interlocks[l.NInterlock] = safety.Interlock{Name: label("", i.Name), Kind: safety.InterlockKind(i.Kind)}
+		l.Interlocks[l.NInterlock] = safety.Interlock{Name: i.Name, Kind: safety.InterlockKind(i.Kind)}
 		l.NInterlock++
 	}
 	list, at := f.ordered()
@@ -84,9 +84,6 @@ func (f *File) Setup(zones []control.Zone, bands []float64, noise map[string]flo
 		own := f.sensorIndex(h.Sensor)
 		sh := safety.Heater{Name: label(h.Label, h.Name), Blower: slices.IndexFunc(w.Blowers, func(b Blower) bool { return b.Name == h.Blower }), Sense: h.Sense != ""}
 		z := &zones[k]
-		if z.Gain > 0 && bands[k] > 0 {
-			sh.Loop = safety.Loop{Sensor: own, Gain: z.Gain, Inertia: z.Inertia, Radiates: z.Kind == control.Area, Band: bands[k]}
-		}
 		l.Heaters[l.NHeaters] = sh
 		l.NHeaters++
 		info := station.HeaterInfo{Name: h.Name, Label: sh.Name, Kind: "area", Rated: z.Rated, Sensor: own, Ceiling: z.Ceiling}
@@ -112,7 +109,7 @@ func (f *File) Setup(zones []control.Zone, bands []float64, noise map[string]flo
 			}
 		}
 		l.Sensors[l.NSensors] = safety.Sensor{Name: info.Label, Role: info.Role, Ceiling: unit.Celsius(s.CeilingC), Heaters: heaters, Guard: !s.WatchOnly,
-			LostAfter: max(lostAfter, 5*info.Every), Noise: noise[s.Name]} // five periods: invariant I-12
+			LostAfter: max(lostAfter, 5*info.Every)} // five periods: invariant I-12
 		l.NSensors++
 	}
 	return u
