@@ -298,6 +298,22 @@ func TestWhatALineCannotDoIsRefusedInItsOwnWords(t *testing.T) {
 	}
 }
 
+func TestABankTellsWhatItsChipCanDo(t *testing.T) {
+	f := &fake{}
+	if got := bank(t, f).Traits(); got.Lines != 16 || !got.Inputs || !got.PullsUp || got.Fastest != physic.KiloHertz {
+		t.Errorf("%+v", got)
+	}
+	traits := f.traits()
+	traits.ActiveLowOnly = "it wakes high"
+	b, err := expander.New("fake", f, traits, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := b.Out(3, false); err == nil || !strings.Contains(err.Error(), "line 3 must be active low: it wakes high") {
+		t.Error(err)
+	}
+}
+
 func TestAChipThatIsLostAndThenGoneKeepsItsFirstReason(t *testing.T) {
 	f := &fake{}
 	b := bank(t, f)

@@ -250,3 +250,14 @@ func TestPeriphsDriverDrivesALineBeforeItSetsItsLevelAndNeverLooksAgain(t *testi
 		t.Errorf("%v, %v: a reset chip is found, or driven again", err, c.Line(0).Level())
 	}
 }
+
+func TestWithoutAnAddressItIsAtTheDefaultOne(t *testing.T) {
+	c, bus := chip.NewMcp23017("x"), chip.NewI2CBus("i2c-sim")
+	if err := bus.Add(0x20, c); err != nil {
+		t.Fatal(err)
+	}
+	b, err := mcp23017.New(bus, &mcp23017.Opts{})
+	if err != nil || b.String() != "MCP23017{i2c-sim(0x20)}" {
+		t.Errorf("%v, %v", b, err)
+	}
+}

@@ -290,3 +290,14 @@ func TestWhatCannotBeAChipIsRefused(t *testing.T) {
 		t.Errorf("an empty bus: %v", err)
 	}
 }
+
+func TestWithoutAnAddressItIsAtTheDefaultOne(t *testing.T) {
+	c, bus := chip.NewPca9685("x"), chip.NewI2CBus("i2c-sim")
+	if err := bus.Add(0x40, c); err != nil {
+		t.Fatal(err)
+	}
+	b, err := pca9685.New(bus, &pca9685.Opts{})
+	if err != nil || b.String() != "PCA9685{i2c-sim(0x40)}" {
+		t.Errorf("%v, %v", b, err)
+	}
+}

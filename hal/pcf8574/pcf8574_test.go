@@ -170,3 +170,14 @@ func TestPeriphsDriverLeavesAnOutputHighAndPullsAnInputDown(t *testing.T) {
 		t.Error("the input follows its contact")
 	}
 }
+
+func TestWithoutAnAddressItIsAtTheDefaultOne(t *testing.T) {
+	c, bus := chip.NewPcf8574("x"), chip.NewI2CBus("i2c-sim")
+	if err := bus.Add(0x20, c); err != nil {
+		t.Fatal(err)
+	}
+	b, err := pcf8574.New(bus, &pcf8574.Opts{})
+	if err != nil || b.String() != "PCF8574{i2c-sim(0x20)}" {
+		t.Errorf("%v, %v", b, err)
+	}
+}
