@@ -76,6 +76,7 @@ type Law struct {
 	mean     float64         // W, what relays can draw of the budget on average
 	off      mean            // squares of the joint's distance from the plan while heating, K²
 	steering bool            // the plan is followed, not the cascade
+	unlooked unlooked        // likewise, without a look at the joint
 	kin      observe.Kinship // that said the board is a stranger
 	stranger bool            // the board does not behave like the lesson: what was learned is left aside for the rest of the run
 }
@@ -105,7 +106,7 @@ func (l *Law) Begin() {
 	}
 	l.fan = control.PI{Kp: 0.02, Ti: 20} // fan share per kelvin above the cooling plan; most is in the model
 	l.running, l.hasJoint, l.steering, l.seeing, l.stranger, l.best, l.fanned = false, false, false, false, false, nil, 0
-	l.kept, l.off = [control.MaxZones]float64{}, mean{}
+	l.kept, l.off, l.unlooked = [control.MaxZones]float64{}, mean{}, unlooked{}
 	l.rec.begin()
 	l.exchange.begin()
 }
@@ -168,6 +169,7 @@ func (l *Law) tick(now time.Duration) float64 {
 func (l *Law) note(dt float64, in *control.Inputs) {
 	if s, closed := l.rec.note(dt, in, l.board, &l.kept, l.fanned, l.cfg.Cascade.Zones); closed && l.seeing {
 		l.state.Step(&l.params, &s)
+		l.unlooked.step(l.last, &s)
 	}
 }
 

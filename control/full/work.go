@@ -52,6 +52,7 @@ type Result struct {
 	known    bool            // Fit counts from the lesson, not from the calliper
 	Err      error
 	state    observe.Filter // where the lumps are, as of the last sample of the work
+	unlooked observe.Filter // the same, had nobody looked at the joint
 	params   model.Params
 	samples  int // how many samples the work had
 	run      int
@@ -193,6 +194,7 @@ func (l *Law) look(r Result) {
 	for k := r.samples; k < len(l.rec.track.Samples); k++ {
 		l.state.Step(&l.params, &l.rec.track.Samples[k])
 	}
+	l.unlooked.restart(&r, &l.rec.track)
 }
 
 // melting reports whether the joint is where its solder melts: there a fit learns in seconds what it could not know before.
@@ -265,15 +267,17 @@ func Solve(w Work) Result {
 		return r
 	}
 	f := observe.New(start, noise)
+	u := observe.New(start, noise)
 	over := 0.0 // how much the package top reads above the model, lately
 	for k := range w.Track.Samples {
 		s := &w.Track.Samples[k]
 		f.Step(&params, s)
+		u.Step(&params, without(*s))
 		if s.Has&model.HasBody != 0 {
 			over += (s.Body - params.Body(&f.X, &s.Input) - over) / overMemory
 		}
 	}
-	r.state, r.params, r.samples = f, params, len(w.Track.Samples)
+	r.state, r.unlooked, r.params, r.samples = f, u, params, len(w.Track.Samples)
 	if w.Plan == nil {
 		return r // somebody else steers: only what the board shows is asked for
 	}
