@@ -145,7 +145,7 @@ type Facts struct {
 	// Without is the set of sensors this run was begun without: joints of a repeat that is steered by an estimate, and the package
 	// top where its peak is bounded. Losing them means nothing; a ceiling they read still counts. No other role can be left out.
 	Without Mask
-	// Estimate is what the law takes the coldest joint for without looking at its thermocouple; unusable when it cannot say.
+	// Estimate is what the law says that the joint's thermocouple should read, worked out without looking at it; unusable when it cannot say.
 	Estimate unit.Reading
 	Supply   float64 // mains voltage relative to nominal; zero: not measured
 	// Commissioned says how the machine's commissioning stands, and is done during the run that does it.

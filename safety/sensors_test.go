@@ -283,10 +283,10 @@ func TestTheDistanceOfAJointIsJudgedByItsSurroundings(t *testing.T) {
 		{"more below a colder package top", 114.9, 140, 160, -1, true},
 		{"far away, but half of the surroundings is missing", 300, -1, 140, -1, false},
 		{"the other half", 300, 160, -1, -1, false},
-		{"20 K from the estimate", 160, 160, 140, 140, false},
-		{"more", 160.1, 160, 140, 140, true},
-		{"more below it", 139.9, 160, 140, 160, true},
-		{"20 K below it", 140, 160, 140, 160, false},
+		{"12 K from the estimate", 152, 160, 140, 140, false},
+		{"more", 152.1, 160, 140, 140, true},
+		{"more below it", 147.9, 160, 140, 160, true},
+		{"12 K below it", 148, 160, 140, 160, false},
 		{"far from the estimate, without surroundings", 200, -1, -1, 140, true},
 		{"near the estimate, but not what is around it", 190, 160, 140, 185, true},
 		{"a joint that does not read", -1, 160, 140, 300, false},
@@ -300,11 +300,13 @@ func TestTheDistanceOfAJointIsJudgedByItsSurroundings(t *testing.T) {
 		if c.e >= 0 {
 			f.Estimate = unit.Measured(0, c.e)
 		}
-		if got := astray(l, f, nil, 0); got != c.want {
+		one := *l
+		one.NSensors = 4 // and no second joint
+		if got := astray(&one, f, nil, 0); got != c.want {
 			t.Errorf("%s: %v", c.story, got)
 		}
 		for i := 1; i < 4; i++ {
-			if astray(l, f, nil, i) {
+			if astray(&one, f, nil, i) {
 				t.Errorf("%s: sensor %d is no joint", c.story, i)
 			}
 		}
@@ -317,6 +319,11 @@ func TestTheDistanceOfAJointIsJudgedByItsSurroundings(t *testing.T) {
 	far.Readings[4] = unit.Reading{}
 	if !astray(l, far, nil, 0) {
 		t.Error("the last joint may not")
+	}
+	guess := &Facts{Estimate: unit.Measured(0, 100)}
+	guess.Readings[0] = unit.Measured(0, 200)
+	if astray(l, guess, nil, 0) {
+		t.Error("of several joints nobody knows which one the estimate is about")
 	}
 	far.Without = 1
 	if astray(l, far, nil, 0) {

@@ -69,7 +69,7 @@ type Supply interface {
 	Share() (share float64, known bool)
 }
 
-// Guesser is a law that can say what it takes the coldest joint for without looking at its thermocouple.
+// Guesser is a law that can say what the coldest joint's thermocouple should read without looking at it.
 type Guesser interface {
 	Guess() unit.Reading
 }
