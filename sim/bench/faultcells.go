@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"time"
 
+	"trivet/control/full"
 	"trivet/process/unit"
 	"trivet/safety"
 	"trivet/sim/catalog"
@@ -80,25 +82,36 @@ const (
 
 // cell is one run under way.
 type cell struct {
-	c      Cell
+	c       Cell
+	want    fault.Expect
+	b       *Bench
+	parts   Parts
+	line    *fault.Timeline
+	snap    station.Snapshot
+	res     CellResult
+	now     time.Duration
+	asked   bool
+	begun   time.Duration
+	ended   time.Duration
+	on      bool // the fault is there
+	at      time.Duration
+	lit     time.Duration // until when anything was on
+	ticked  time.Duration // when the last tick was through
+	thinker thinker
+	each    []placed // the faults; but for pairs and more there is one
+	broke   error
+	open    time.Duration
+	seen    map[string]bool
+}
+
+// placed is one fault of a run.
+type placed struct {
+	c      fault.Case
+	phase  fault.Phase
 	want   fault.Expect
-	b      *Bench
-	parts  Parts
-	line   *fault.Timeline
-	snap   station.Snapshot
-	res    CellResult
-	now    time.Duration
-	asked  bool
-	begun  time.Duration
-	ended  time.Duration
-	on     bool // the fault is there
+	on     bool // it is there, or has been
 	at     time.Duration
-	lit    time.Duration // until when anything was on
-	ticked time.Duration // when the last tick was through
-	counts int           // ticks of the kind the case counts in
-	broke  error
-	open   time.Duration
-	seen   map[string]bool
+	counts int // ticks of the kind its class counts in
 }
 
 // RunCell runs one cell on virtual time. A fault that cannot be put on, or whose phase the run never reaches, is an error.
@@ -110,7 +123,7 @@ func RunCell(ctx context.Context, c Cell) (*CellResult, error) {
 	if !ok {
 		return nil, fmt.Errorf("%s is not tried in phase %q; allowed are %s", c.Case.ID, c.Phase, phasesOf(&c.Case))
 	}
-	w := &cell{c: c, want: want, seen: map[string]bool{}}
+	w := &cell{c: c, want: want, seen: map[string]bool{}, each: []placed{{c: c.Case, phase: c.Phase, want: want}}}
 	if err := w.prepare(); err != nil {
 		return nil, err
 	}
@@ -142,8 +155,8 @@ func phasesOf(c *fault.Case) string {
 
 func (w *cell) prepare() error {
 	c := &w.c
-	s := catalog.Scenario{Name: c.Case.ID, Machine: "bench-5kw", Board: c.Board, Profile: profileFor(c.Board), Seed: c.Seed, AmbientC: 25, Law: "cascade",
-		Proof: c.Phase == fault.Before || c.Phase == fault.Proof}
+	s := catalog.Scenario{Name: c.Case.ID, Machine: "bench-5kw", Board: c.Board, Profile: profileFor(c.Board), Seed: c.Seed, AmbientC: 25, Law: w.law(),
+		Proof: w.somewhere(fault.Before) || w.somewhere(fault.Proof)}
 	p := Parts{Scenario: s}
 	var err error
 	if p.Machine, err = catalog.Machine(s.Machine); err != nil {
@@ -155,29 +168,51 @@ func (w *cell) prepare() error {
 	if p.Profile, err = catalog.Profile(s.Profile); err != nil {
 		return err
 	}
-	if c.Case.Fault.Kind == "board_other" {
-		if err := p.exchange(c.Case.Fault.With); err != nil {
+	rng := rand.New(rand.NewPCG(uint64(c.Seed), 0x6661756c74))
+	var list []fault.Fault
+	for i := range w.each {
+		e := &w.each[i]
+		if e.c.Fault.Kind == "board_other" {
+			if err := p.exchange(e.c.Fault.With); err != nil {
+				return err
+			}
+		}
+		f, err := e.c.At(e.phase, rng.Float64(), float64(p.Profile.Alloy.Liquidus))
+		if err != nil {
 			return err
 		}
+		list = append(list, f)
 	}
-	rng := rand.New(rand.NewPCG(uint64(c.Seed), 0x6661756c74))
-	f, err := c.Case.At(c.Phase, rng.Float64(), float64(p.Profile.Alloy.Liquidus))
-	if err != nil {
-		return err
-	}
-	w.parts, w.line = p, fault.NewTimeline([]fault.Fault{f})
+	w.parts, w.line = p, fault.NewTimeline(list)
 	if w.b, err = Assemble(p, 1); err != nil {
 		return err
 	}
 	w.b.options.Publish = func(s *station.Snapshot) { w.snap = *s }
 	w.b.Rig.OnHang = w.hang
 	w.b.Station, err = station.New(w.b.options)
+	w.thinker.law, _ = w.b.options.Law.(*full.Law)
+	w.thinker.station = w.b.Station
 	w.res = CellResult{ID: c.Case.ID, Hazard: c.Case.Hazard, Phase: string(c.Phase), Board: c.Board, Seed: c.Seed, Class: string(w.want.Class),
 		Alarms: []string{}, Wrong: []string{}, AboveC: -1000}
 	if s, ok := w.want.Class.Seconds(); ok {
 		w.res.AllowedS = &s
 	}
 	return err
+}
+
+// law is the law that steers the run: the first that a row asks for.
+func (w *cell) law() string {
+	for i := range w.each {
+		if l := w.each[i].c.Law; l != "" {
+			return l
+		}
+	}
+	return "cascade"
+}
+
+// somewhere reports whether a fault is put on in phase p.
+func (w *cell) somewhere(p fault.Phase) bool {
+	return slices.ContainsFunc(w.each, func(e placed) bool { return e.phase == p })
 }
 
 // exchange puts another board on the machine than the run is about; everybody goes on believing in the first.
@@ -197,16 +232,19 @@ func (w *cell) tick() {
 	if !w.asked {
 		m.Phase = "idle"
 	}
-	w.line.Step(w.now, m, func(_ int, f *fault.Fault, on bool) {
+	w.line.Step(w.now, m, func(i int, f *fault.Fault, on bool) {
 		if f.Kind != "board_other" { // that one lies there already
 			if err := w.b.Rig.Apply(*f, on); err != nil {
 				w.broke = err
 			}
 		}
-		w.on, w.at = true, w.now
+		if w.each[i].on, w.each[i].at = true, w.now; !w.on {
+			w.on, w.at = true, w.now
+		}
 	})
 	w.people()
 	w.b.Station.Tick(w.now, 0)
+	w.thinker.after(w.now)
 	w.ticked = w.b.Rig.Now()
 	if w.on {
 		w.watch()
@@ -219,7 +257,7 @@ func (w *cell) tick() {
 // people start the run, and lift the part late in the window.
 func (w *cell) people() {
 	start := warmUp
-	if w.c.Phase == fault.Idle {
+	if w.somewhere(fault.Idle) {
 		start = 10 * time.Second
 	}
 	if w.now >= start && !w.asked {
@@ -272,13 +310,23 @@ func (w *cell) lights() bool {
 	return lit
 }
 
+// count counts the tick if it is one of those that the class of the fault counts in.
+func (e *placed) count(w *cell) {
+	f := &e.c.Fault
+	if !e.on || !byTicks(f.Kind) || !w.snap.State.Heats() {
+		return
+	}
+	for i, r := range w.b.Rig.Relays {
+		if w.b.Rig.Names[i] == f.Target && bool(r.Level()) == countsDrive(f.Kind) {
+			e.counts++
+		}
+	}
+}
+
 // watch looks at the lines and at plant truth after the tick.
 func (w *cell) watch() {
-	for i, r := range w.b.Rig.Relays {
-		high := bool(r.Level())
-		if w.b.Rig.Names[i] == w.c.Case.Fault.Target && high == countsDrive(w.c.Case.Fault.Kind) && w.snap.State.Heats() {
-			w.counts++
-		}
+	for k := range w.each {
+		w.each[k].count(w)
 	}
 	if w.lights() {
 		w.lit = w.now + station.Period
@@ -326,7 +374,7 @@ func (w *cell) done() bool {
 	}
 	since := w.now - w.at
 	if s, ok := w.want.Class.Seconds(); ok {
-		if byTicks(w.c.Case.Fault.Kind) && w.snap.State.Live() && float64(w.counts)*station.Period.Seconds() <= s {
+		if byTicks(w.c.Case.Fault.Kind) && w.snap.State.Live() && float64(w.each[0].counts)*station.Period.Seconds() <= s {
 			return false // nothing could show it yet
 		}
 		return w.now-max(w.lit, w.at) > afterDark || since.Seconds() > 20*s+60

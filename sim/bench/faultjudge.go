@@ -37,6 +37,9 @@ func (w *cell) judge() {
 			bad("nobody was told %s; raised were %v", w.want.First, r.Alarms)
 		}
 	case fault.Bounded:
+		if tripped && len(names) > 0 && !slices.Contains(names, r.First) {
+			bad("first-out is %s, expected %s or none", r.First, w.want.First)
+		}
 	default:
 		w.judgeTime(names, tripped, bad)
 	}
@@ -50,9 +53,9 @@ func (w *cell) judgeTime(names []string, tripped bool, bad func(string, ...any))
 	r := &w.res
 	took := max(0, (w.lit - w.at).Seconds())
 	if byTicks(w.c.Case.Fault.Kind) {
-		took = min(took, float64(w.counts)*station.Period.Seconds())
+		took = min(took, float64(w.each[0].counts)*station.Period.Seconds())
 	}
-	if !tripped && byTicks(w.c.Case.Fault.Kind) && w.counts == 0 {
+	if !tripped && byTicks(w.c.Case.Fault.Kind) && w.each[0].counts == 0 {
 		r.First = "nothing to see"
 		return // the relay was never in the state that could have shown it
 	}

@@ -84,6 +84,8 @@ type Case struct {
 	Fault    Fault  // without its time; the phase gives it
 	In       map[Phase]Expect
 	Residual string // what is left, in words
+	// Law is the law that steers the run; empty is the cascade, which needs to know nothing of the board.
+	Law string
 	// Shown names the test that shows a case which no injection at the machine's lines can make; such a case cannot be run.
 	Shown string
 }
@@ -103,6 +105,9 @@ func (c *Case) Text() string {
 	}
 	if c.Fault.With != "" {
 		t += " (" + c.Fault.With + ")"
+	}
+	if c.Law != "" {
+		t += ", in a run by the law that knows the board"
 	}
 	return t
 }

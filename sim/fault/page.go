@@ -28,7 +28,7 @@ electrical code. Never leave it unattended while it is hot.
 		{R1Slow, "off within 2.6 s: that amplifier looks for an open couple only every 1.6 s"}, {R2, "off within 2 s"}, {R5, "off within 5 s"},
 		{R30, "off within 30 s; ceilings bound it meanwhile"}, {Hold10, "no more heat at once, off after 10 s"},
 		{Refused, "the run is refused, or ends before its heat"}, {Told, "an alarm, and no more than that"},
-		{Bounded, "not recognised for what it is; the ceilings bound what it can do"},
+		{Bounded, "not recognised for what it is, or not in time; the ceilings bound what it can do. Where a name is given, nothing else may be named first"},
 	} {
 		fmt.Fprintf(&b, "| %s | %s |\n", c.c, c.text)
 	}
@@ -82,7 +82,7 @@ func Scenarios() map[string]string {
 	for _, c := range Cases() {
 		e, ok := c.In[Soak]
 		limit, timed := e.Class.Seconds()
-		if !ok || !timed || len(e.Names()) != 1 || seen[c.Fault.Kind] || notInScenarios(c.Fault.Kind) {
+		if !ok || !timed || len(e.Names()) != 1 || seen[c.Fault.Kind] || c.Law != "" || notInScenarios(c.Fault.Kind) {
 			continue
 		}
 		seen[c.Fault.Kind] = true

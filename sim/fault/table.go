@@ -13,7 +13,7 @@ func sensors() []sensor {
 	return []sensor{
 		{"joint-corner", "max31855", Expect{R30, "sensor_frozen"}},
 		{"package-top", "max31856", Expect{R1, "sensor_frozen"}},
-		{"board", "max31855", Expect{Class: Bounded}}, // it follows the part too late to be told from a board that holds still
+		{"board", "max31855", Expect{Bounded, "sensor_frozen"}}, // it follows the part too late to be told from a board that holds still
 		{"nozzle-top", "max31855", Expect{R30, "sensor_frozen|heat_missing"}},
 		{"nozzle-bottom", "max31855", Expect{R30, "sensor_frozen|heat_missing"}},
 		{"area-left", "ad8495", Expect{R30, "sensor_frozen|heat_missing"}},
@@ -87,9 +87,9 @@ func misreadCases() []Case {
 		guard("step-nozzle", "S-05", Fault{Kind: "sensor_offset", Target: "nozzle-top", Value: -30}, Expect{R1, "sensor_lost|heat_missing"}, "the element is at most 13 °C hotter"),
 		guard("slip-joint-high", "S-05", Fault{Kind: "sensor_slips", Target: "joint-corner", Value: 80}, Expect{R30, "joint_astray|sensor_lost|over_ceiling"}, bounded),
 		guard("slip-joint-low", "S-05", Fault{Kind: "sensor_slips", Target: "joint-corner", Value: -110}, Expect{R30, "joint_astray|sensor_lost|over_ceiling"}, bounded),
-		guard("drift-joint-up", "S-09", Fault{Kind: "sensor_drift", Target: "joint-corner", Value: 0.5}, Expect{Class: Bounded}, bounded+"; the joint stays too cold"),
-		guard("drift-joint-down", "S-09", Fault{Kind: "sensor_drift", Target: "joint-corner", Value: -0.5}, Expect{Class: Bounded}, bounded+"; the joint gets as hot as the package top's limit allows"),
-		guard("gain-joint-low", "S-11", Fault{Kind: "sensor_gain", Target: "joint-corner", Value: 0.97}, Expect{Class: Bounded}, "3 % are inside the tolerance of a couple; the proof allows 20 %"),
+		guard("drift-joint-up", "S-09", Fault{Kind: "sensor_drift", Target: "joint-corner", Value: 0.5}, Expect{Bounded, "joint_astray|over_ceiling"}, bounded+"; the joint stays too cold"),
+		guard("drift-joint-down", "S-09", Fault{Kind: "sensor_drift", Target: "joint-corner", Value: -0.5}, Expect{Bounded, "joint_astray|over_ceiling"}, bounded+"; the joint gets as hot as the package top's limit allows"),
+		guard("gain-joint-low", "S-11", Fault{Kind: "sensor_gain", Target: "joint-corner", Value: 0.97}, Expect{Bounded, "over_ceiling"}, "3 % are inside the tolerance of a couple; the proof allows 20 %"),
 		guard("noise-joint", "S-08", Fault{Kind: "sensor_noise", Target: "joint-corner", Value: 1.5}, Expect{Told, "sensor_noisy"}, "the loop filters it"),
 		guard("noise-joint-strong", "S-08", Fault{Kind: "sensor_noise", Target: "joint-corner", Value: 12}, Expect{R5, "sensor_erratic|sensor_lost|over_ceiling|joint_astray"}, "a quarter of a minute of joint at most, by the other ceilings"),
 		guard("spikes-joint", "S-08", Fault{Kind: "sensor_spikes", Target: "joint-corner", Value: 0.6}, Expect{R5, "sensor_erratic|sensor_lost|over_ceiling"}, "none: no spike is steered by"),
@@ -111,7 +111,7 @@ func proofCases() []Case {
 		one("type-joint", "S-11", Fault{Kind: "sensor_type", Target: "joint-corner", With: "J"}, "proof:wrong_scale|proof:scale|proof:wrong_type", "types closer than 20 % cannot be told"),
 		one("detached-joint", "S-05", Fault{Kind: "sensor_detached", Target: "joint-corner", Value: 1}, "proof:detached", "a bead that hangs right beside its ball"),
 		one("crossed-heaters", "P-06", Fault{Kind: "relay_swapped", Target: "left", With: "top"}, "proof:wrong_zone", "heaters that stand side by side and are alike"),
-		{ID: "crossed-heaters-unproven", Hazard: "P-06", Fault: Fault{Kind: "relay_swapped", Target: "top", With: "left"}, In: map[Phase]Expect{Preheat: {Class: Bounded}},
+		{ID: "crossed-heaters-unproven", Hazard: "P-06", Fault: Fault{Kind: "relay_swapped", Target: "top", With: "left"}, In: map[Phase]Expect{Preheat: {Bounded, "heat_missing|heat_astray"}},
 			Residual: "exchanged under way, without a proof: found when reading and power have come apart, within about half a minute"},
 	}
 }
@@ -136,7 +136,7 @@ func powerCases() []Case {
 	}
 	return append(out,
 		Case{ID: "contactor-welded", Hazard: "P-05", Fault: Fault{Kind: "contactor_welded"},
-			In:       map[Phase]Expect{Before: {Refused, "tripped"}, Idle: {Refused, "tripped"}, After: {Told, "contactor_welded"}, Soak: {Class: Bounded}},
+			In:       map[Phase]Expect{Before: {Refused, "tripped"}, Idle: {Refused, "tripped"}, After: {Told, "contactor_welded"}, Soak: {Bounded, "contactor_welded"}},
 			Residual: "in a run nothing shows it; with a relay stuck on as well only limiter, fuse and isolator are left"},
 		Case{ID: "contactor-dead", Hazard: "P-05", Fault: Fault{Kind: "contactor_dead"},
 			In:       heat(Expect{R2, "contactor_open"}, map[Phase]Expect{Before: {Refused, "trip:start_no_contact"}}),
@@ -161,7 +161,7 @@ func airCases() []Case {
 				Residual: "the element is at most 26 °C hotter; it needs a thermal fuse of its own"},
 			Case{ID: "blower-third-" + b, Hazard: "A-02", Fault: Fault{Kind: "blower_weak", Target: b, Value: 0.3}, In: heat(lost, nil), Residual: "as without air, slower"},
 			Case{ID: "blower-weak-" + b, Hazard: "A-02", Fault: Fault{Kind: "blower_weak", Target: b, Value: 0.6},
-				In: map[Phase]Expect{Preheat: {Class: Bounded}, Soak: {Class: Bounded}}, Residual: "the element stays below 700 °C; slow clogging shows as a head that needs less power than it was commissioned with"},
+				In: map[Phase]Expect{Preheat: {Bounded, "over_ceiling"}, Soak: {Bounded, "over_ceiling"}}, Residual: "the element stays below 700 °C; slow clogging shows as a head that needs less power than it was commissioned with"},
 			Case{ID: "blower-unseen-" + b, Hazard: "A-01", Fault: Fault{Kind: "blower_dead_unseen", Target: b},
 				In: map[Phase]Expect{Preheat: {R5, "heat_missing"}, Soak: {R5, "heat_missing"}, Reflow: {R5, "heat_missing"}}, Residual: "two faults at once; at low drive it takes longer, and heats less"})
 	}
@@ -196,6 +196,9 @@ func programCases() []Case {
 		row("hung", "C-04", "station: TestTheSafetyGoroutineTakesTheHeatWhenTheLoopHangs", "the control loop hangs: the safety goroutine takes heat-enable and every relay"),
 		row("late", "C-05", "safety: TestEveryFaultTakesTheHeatAwayInItsClassAndIsNamedFirst", "a tick comes more than 300 ms late: heat off in that tick"),
 		row("clock-back", "C-07", "safety: TestAClockThatRunsBackwardsTakesTheHeat", "monotonic time runs backwards: heat off; wall-clock steps are seen by nothing that heats"),
+		row("clock-step", "C-07", "station: TestNothingBetweenSensorAndRelayKnowsTheTimeOfDay", "the wall clock steps by seconds or years: nothing between sensor and relay can ask for it"),
+		row("two-at-once", "§6", "sim/bench: TestTwoFaultsAtOnceStayInTheSlowerClass", "any two rows of this table at once"),
+		row("many-at-once", "§6", "sim/bench: TestManyFaultsAtOnceLeaveNothingThatBurns", "three to six rows of this table at once: heat goes and truth stays bounded, unless a load conducts by itself behind a welded contactor"),
 		row("bit-flip", "C-13", "safety: TestEveryFlippedBitOfTheLimitsTakesTheHeat", "one bit of a limit or latch flips: heat off in the next tick"),
 		row("restart-owing", "C-02", "cmd/trivet: TestATripThatOwesAnInspectionOutlivesTheProgram", "a restart after a trip that owes an inspection: the station comes up tripped"),
 	}
