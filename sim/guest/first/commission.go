@@ -135,6 +135,20 @@ func (t *teller) uncommissioned(s *stage) error {
 	if err := s.byHand(d); err != nil {
 		return err
 	}
+	if err := s.calm(d); err != nil { // an emergency stop that was opened by hand has tripped, as it should
+		return err
+	}
+	c, err := d.commissioning()
+	if err != nil {
+		return err
+	}
+	done := 0
+	for _, i := range c.Inputs.List {
+		if i.State == "proven" {
+			done++
+		}
+	}
+	t.check(done == len(s.file.Wiring.Interlocks), "each input is proven by opening it alone", fmt.Sprintf("%d of %d", done, len(s.file.Wiring.Interlocks)))
 	if err := t.wrongly(s, d, "a dead blower", fault.Fault{Kind: "blower_dead", Target: "bottom"}, "ottom"); err != nil {
 		return err
 	}
@@ -142,8 +156,7 @@ func (t *teller) uncommissioned(s *stage) error {
 		return err
 	}
 	began := monotonic()
-	c, err := s.commissionRun(d)
-	if err != nil {
+	if c, err = s.commissionRun(d); err != nil {
 		return err
 	}
 	c.print()
