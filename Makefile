@@ -50,8 +50,9 @@ bench: ## time and allocations per tick, plant step, frames per second
 rig: ## the program against real device nodes, in an emulated Linux guest; fetches Debian's kernel
 	.ci/rig
 
-rig-full: ## the same, and a whole removal through these nodes
+rig-full: ## the same with a whole removal, and a commissioning, through these nodes; long
 	.ci/rig full
+	.ci/rig commission
 
 clean:
 	rm -rf bin .cache $(WEB)/node_modules
