@@ -329,3 +329,40 @@ func TestAChipThatIsLostAndThenGoneKeepsItsFirstReason(t *testing.T) {
 		t.Errorf("%v; the bank says %v", err, b.Err())
 	}
 }
+
+// meddled is a chip during whose write something happens.
+type meddled struct {
+	fake
+	meanwhile func()
+}
+
+func (m *meddled) Write(image *expander.Image) error {
+	err := m.fake.Write(image)
+	if f := m.meanwhile; f != nil {
+		m.meanwhile = nil
+		f()
+	}
+	return err
+}
+
+// The safety goroutine switches off while the loop's write is under way: it must not wait, and the line must be off when the
+// loop's command returns, without a poll.
+func TestWhatIsSwitchedOffDuringSomebodyElsesWriteIsOffAfterIt(t *testing.T) {
+	m := &meddled{}
+	b, err := expander.New("fake", m, m.traits(), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, second := output(t, b, 0, false), output(t, b, 1, false)
+	if err := first.Out(gpio.High); err != nil {
+		t.Fatal(err)
+	}
+	m.meanwhile = func() {
+		if err := first.Out(gpio.Low); err == nil {
+			t.Error("it says that the line is off already")
+		}
+	}
+	if err := second.Out(gpio.High); err != nil || m.driven() != 1<<1 {
+		t.Errorf("%v, driven %04x", err, m.driven())
+	}
+}
