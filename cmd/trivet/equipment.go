@@ -9,6 +9,7 @@ import (
 
 	"trivet/cmd/trivet/machine"
 	"trivet/control"
+	"trivet/hal/display"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -20,20 +21,22 @@ import (
 
 // equipment is what the station runs on, put together: a simulated machine, the machine of a file, or that machine emulated.
 type equipment struct {
-	title   string // for the line that is printed at the start
-	setup   *station.Setup
-	keeper  *station.Keeper
-	options station.Options
-	profile process.Profile // offered first
-	speed   float64
-	drive   *simDriver // nil on a real machine: nothing but the world moves it
-	name    string     // of the machine, and digest of its file: commissioning counts for that one; empty for a simulated machine
-	digest  string
-	began   time.Time             // of the station's time
-	clock   func() time.Duration  // the station's time on a real machine; nil where it is counted
-	missing error                 // what could not be connected; heat is locked then
-	start   func(context.Context) // lets the buses be served
-	close   func() error
+	title    string // for the line that is printed at the start
+	setup    *station.Setup
+	keeper   *station.Keeper
+	options  station.Options
+	profile  process.Profile // offered first
+	speed    float64
+	drive    *simDriver // nil on a real machine: nothing but the world moves it
+	name     string     // of the machine, and digest of its file: commissioning counts for that one; empty for a simulated machine
+	digest   string
+	began    time.Time             // of the station's time
+	clock    func() time.Duration  // the station's time on a real machine; nil where it is counted
+	optional error                 // what could not be connected and matters to no heat
+	screen   *display.Screen       // nil when there is none
+	missing  error                 // what could not be connected; heat is locked then
+	start    func(context.Context) // lets the buses be served
+	close    func() error
 }
 
 // before is what happens ahead of each tick; nil on a real machine.
@@ -139,6 +142,7 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 	if err != nil {
 		return err
 	}
+	q.optional, q.screen = c.Optional, c.Screen
 	q.setup, q.keeper, q.start, q.close = &u, k, c.Start, c.Close
 	q.options = station.Options{Setup: u, Hardware: c.Hardware, Keeper: k, Law: l, Proof: station.ProofConfig(&u, zones)}
 	return nil

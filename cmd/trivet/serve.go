@@ -86,6 +86,9 @@ func (c *serveCmd) Run(e *env) error {
 	if q.missing != nil {
 		log.Error("part of the machine could not be connected; the page is up and heat is locked", zap.Error(q.missing))
 	}
+	if q.optional != nil {
+		log.Warn("something at the machine could not be connected; heat does not depend on it", zap.Error(q.optional))
+	}
 	q.start(busCtx)
 	var built atomic.Pointer[station.Station]
 	kept := func(err error) {
@@ -162,6 +165,9 @@ func (c *serveCmd) Run(e *env) error {
 	provenDone := make(chan struct{})
 	go func() { proven.Run(tripsCtx); close(provenDone) }()
 	defer func() { endTrips(); <-provenDone }()
+	if q.screen != nil {
+		go show(busCtx, q.screen, clerk, q.setup)
+	}
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)

@@ -190,6 +190,9 @@ func (c *checker) sensor(key string, s *Sensor) {
 	if chip.resistance && !(s.Wires >= 2 && s.Wires <= 4) {
 		c.bad(key+".wires", fmt.Sprintf("is %d", s.Wires), "2, 3 or 4")
 	}
+	if chip.resistance && s.RefOhms != 0 {
+		c.in(key+".ref_ohms", s.RefOhms, 200, 10000)
+	}
 	most := highest[s.Role]
 	c.in(key+".ceiling_c", s.CeilingC, 60, most)
 	if s.WatchOnly && (s.Role == string(safety.RoleJoint) || s.Role == string(safety.RoleNozzle) || s.Role == string(safety.RoleArea)) {
@@ -237,6 +240,7 @@ func (c *checker) heaters() {
 		c.name(key, "heater", h.Name)
 		c.line(key+".output", h.Output)
 		c.optional(key+".sense", h.Sense)
+		c.current(key, h)
 		wired[h.Name] = true
 		at := slices.Index(names, h.Name)
 		if at < 0 {
@@ -275,6 +279,27 @@ func (c *checker) heaters() {
 	if !slices.ContainsFunc(w.Sensors, func(s Sensor) bool { return s.Role == string(safety.RoleJoint) }) {
 		c.bad("wiring.sensor", "has no joint", "at least one sensor with role joint: a first board is steered by it")
 	}
+}
+
+// current checks a measured load sense.
+func (c *checker) current(key string, h *Heater) {
+	k := h.Current
+	if k == nil {
+		return
+	}
+	key += ".current"
+	if h.Sense != "" {
+		c.bad(key, "is beside sense", "one of the two")
+	}
+	c.bus(key, k.Bus, k.Address, true)
+	c.once(key+".input", fmt.Sprintf("%s at %#02x input %d", k.Bus, k.Address, k.Input))
+	if !(k.Input >= 0 && k.Input <= 3) {
+		c.bad(key+".input", fmt.Sprintf("is %d", k.Input), "0…3")
+	}
+	c.in(key+".volts_per_amp", k.VoltsPerAmp, 0.001, 10)
+	c.in(key+".zero_volts", k.ZeroVolts, 0, 3)
+	c.in(key+".off_a", k.OffA, 0.01, k.OnA)
+	c.in(key+".on_a", k.OnA, 0.01, 40)
 }
 
 func (c *checker) interlocks() {

@@ -32,7 +32,7 @@ const shiftRegister = "74hc595"
 
 var (
 	expanders = []string{"mcp23017", "pcf8574", shiftRegister, "pca9685"}
-	displays  = []string{"ssd1306", "hd44780"}
+	displays  = []string{"ssd1306"}
 )
 
 func chipNames() []string { return slices.Sorted(maps.Keys(chips)) }

@@ -12,6 +12,7 @@ import (
 	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
 
+	"trivet/hal/display"
 	"trivet/hal/expander"
 	"trivet/hal/lane"
 	"trivet/hal/line"
@@ -34,9 +35,11 @@ type Buses interface {
 type Connected struct {
 	Hardware station.Hardware
 	Lines    station.Lines
-	Lanes    []*lane.Lane // one per bus, so that a bus that hangs blocks no tick; none on counted time
+	Screen   *display.Screen // nil when not fitted
+	Lanes    []*lane.Lane    // one per bus, so that a bus that hangs blocks no tick; none on counted time
 
-	closers []func() error
+	Optional error // what could not be connected and matters to no heat
+	closers  []func() error
 }
 
 // Start lets the buses be served until ctx ends. It is called once, before the station is built.
@@ -68,6 +71,7 @@ func (c *Connected) Close() error {
 func (f *File) Connect(b Buses, clock func() time.Duration) (*Connected, error) {
 	c := f.connector(b, clock)
 	c.all()
+	c.out.Optional = errors.Join(c.told...)
 	return c.out, c.err
 }
 
@@ -121,6 +125,7 @@ type connector struct {
 	chips *open.Chips
 	lanes map[string]*lane.Lane // by bus
 	banks map[string]*expander.Bank
+	told  []error // what could not be had and locks nothing
 	err   error
 }
 
@@ -144,7 +149,7 @@ func (c *connector) all() {
 		hw.Air = append(hw.Air, c.contact("proof of blower "+d.Name, d.Proof))
 	}
 	for _, h := range heaters {
-		hw.Sense = append(hw.Sense, c.contact("load sense of "+h.Name, h.Sense))
+		hw.Sense = append(hw.Sense, c.sense(&h))
 	}
 	for _, i := range w.Interlocks {
 		hw.Interlocks = append(hw.Interlocks, c.contact("interlock "+i.Name, i.Input))
@@ -152,6 +157,13 @@ func (c *connector) all() {
 	hw.Mirror = c.contact("mirror", w.Mirror)
 	hw.Fan = c.fan()
 	c.sensors()
+	if w.Display != nil {
+		screen, err := c.display()
+		if err != nil {
+			c.told = append(c.told, fmt.Errorf("display: %w", err)) // nobody's heat depends on it
+		}
+		c.out.Screen = screen
+	}
 }
 
 func (c *connector) sensors() {
@@ -252,17 +264,28 @@ func (c *connector) fan() station.Fan {
 	if f.PWMHz == 0 {
 		return &twoStep{c.output("fan", f.Output, 0)}
 	}
-	p, err := c.b.Out(f.Output, false)
-	if err != nil {
-		c.fail("fan", err)
-		return nil
-	}
-	fan, err := line.NewFan(p, physic.Frequency(f.PWMHz*float64(physic.Hertz)))
+	fan, err := c.modulated(f)
 	if err != nil {
 		c.fail("fan", err)
 		return nil
 	}
 	return fan
+}
+
+func (c *connector) modulated(f *Fan) (station.Fan, error) {
+	hz := physic.Frequency(f.PWMHz * float64(physic.Hertz))
+	if chip, pin := place(f.Output); c.isBank(chip) {
+		return c.expandedFan(chip, pin, hz)
+	}
+	p, err := c.b.Out(f.Output, false)
+	if err != nil {
+		return nil, err
+	}
+	fan, err := line.NewFan(p, hz)
+	if err != nil {
+		return nil, err
+	}
+	return fan, nil
 }
 
 // twoStep is a fan that is on or off. Cooling is steered by slow error feedback, so that half a duty is half the time, in spells a motor

@@ -57,6 +57,7 @@ type Sensor struct {
 	Input    int     `toml:"input"`     // of a converter that has several
 	Type     string  `toml:"type"`      // letter of the thermocouple; Pt100 or Pt1000 for a resistance
 	Wires    int     `toml:"wires"`     // of a resistance: 2, 3 or 4
+	RefOhms  float64 `toml:"ref_ohms"`  // of a resistance: the reference resistor; 0 means 4.3 times the element's nominal value
 	CeilingC float64 `toml:"ceiling_c"` // heat is removed in the tick that reads it
 	// WatchOnly is for a couple that heat does not depend on: losing it is told and stops nothing. Its ceiling counts all the same.
 	WatchOnly   bool         `toml:"watch_only"`
@@ -86,7 +87,24 @@ type Heater struct {
 	Blower   string  `toml:"blower"`    // the blower whose air it needs; none for an area heater
 	Sense    string  `toml:"sense"`     // contact: current or voltage behind the relay; may be left out
 	HighestC float64 `toml:"highest_c"` // highest set-point; its sensor's ceiling lies above it
+	// Current senses the load by a measured current in place of a contact.
+	Current *Current `toml:"current"`
 }
+
+// Current is a rectified, averaged current signal at an input of an ADS1115 that nothing but such signals hang on.
+type Current struct {
+	Bus         string  `toml:"bus"`
+	Address     int     `toml:"address"`
+	Input       int     `toml:"input"`
+	VoltsPerAmp float64 `toml:"volts_per_amp"`
+	ZeroVolts   float64 `toml:"zero_volts"` // level at no current; from 0.2 V on a dead circuit can be told from none
+	SpanVolts   float64 `toml:"span_volts"` // greatest level that must be told apart; 0 means 4.096
+	OnA         float64 `toml:"on_a"`       // from here on current flows: about half of what the heater draws
+	OffA        float64 `toml:"off_a"`      // below here none does: about a third
+}
+
+// sensed reports whether anything tells that the heater has mains.
+func (h *Heater) sensed() bool { return h.Sense != "" || h.Current != nil }
 
 // Blower is the air of one head.
 type Blower struct {
@@ -123,6 +141,8 @@ type Display struct {
 	Chip    string `toml:"chip"`
 	Bus     string `toml:"bus"`
 	Address int    `toml:"address"`
+	Height  int    `toml:"height"` // rows, 64 or 32
+	Rotated bool   `toml:"rotated"`
 }
 
 // Parse reads and checks a machine file with its wiring. Its error, of type strict.Problems, lists every mistake with its line.

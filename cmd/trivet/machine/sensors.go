@@ -7,10 +7,13 @@ import (
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
 	"periph.io/x/conn/v3/spi"
 
+	"trivet/hal/display"
 	"trivet/hal/lane"
 	"trivet/hal/line"
+	"trivet/hal/loadcurrent"
 	"trivet/hal/open"
 	"trivet/station"
 )
@@ -38,7 +41,7 @@ func (c *connector) thermometer(s *Sensor) (station.Thermometer, error) {
 	if err != nil {
 		return nil, err
 	}
-	spec.Type, spec.Input = s.Type, s.Input
+	spec.Type, spec.Input, spec.Wires, spec.RefOhms = s.Type, s.Input, s.Wires, s.RefOhms
 	if known.mainsFilter {
 		spec.MainsHz = c.f.Wiring.MainsHz
 	}
@@ -89,6 +92,76 @@ func (c *connector) laneOf(bus string) (*lane.Lane, error) {
 	c.lanes[bus] = l
 	c.out.Lanes = append(c.out.Lanes, l)
 	return l, nil
+}
+
+// sense connects what tells that a heater has mains; nil where nothing does.
+func (c *connector) sense(h *Heater) station.Contact {
+	what := "load sense of " + h.Name
+	if h.Current == nil {
+		return c.contact(what, h.Sense)
+	}
+	s, err := c.loadCurrent(h.Current)
+	if err != nil {
+		c.fail(what, err)
+		return stuck{}
+	}
+	return s
+}
+
+func (c *connector) loadCurrent(k *Current) (station.Contact, error) {
+	spec, err := c.spec("ads1115", k.Bus, k.Address, true)
+	if err != nil {
+		return nil, err
+	}
+	span := k.SpanVolts
+	if span == 0 {
+		span = 4.096
+	}
+	before := len(c.chips.Pollers())
+	in, err := c.chips.LoadSense(spec, loadcurrent.Opts{Channel: k.Input, VoltsPerAmp: k.VoltsPerAmp, ZeroVolts: k.ZeroVolts, SpanVolts: span, OnAmps: k.OnA, OffAmps: k.OffA})
+	if err != nil {
+		return nil, err
+	}
+	l, err := c.serve(k.Bus, before)
+	if err != nil || l == nil {
+		return in, err
+	}
+	return flows{l.AddContact(in), l, c.clock}, nil
+}
+
+// flows is a load sense behind a lane. What is not known counts as current, as in the chip's own driver: a lane that has fallen silent must
+// not look like a relay that is off.
+type flows struct {
+	*lane.Input
+	lane  *lane.Lane
+	clock func() time.Duration
+}
+
+func (f flows) Read() bool { return f.Input.Read() || f.lane.Silent(f.clock()) }
+
+// stuck stands where a load sense could not be opened: current, as far as anybody knows.
+type stuck struct{}
+
+func (stuck) Read() bool { return true }
+
+// display opens the screen, on its bus's lane: it allocates, which a tick must not.
+func (c *connector) display() (*display.Screen, error) {
+	d := c.f.Wiring.Display
+	spec, err := c.spec(d.Chip, d.Bus, d.Address, true)
+	if err != nil {
+		return nil, err
+	}
+	spec.Height, spec.Rotated = d.Height, d.Rotated
+	screen, err := c.chips.Display(spec)
+	if err != nil {
+		return nil, err
+	}
+	l, err := c.laneOf(d.Bus)
+	if err != nil || l == nil {
+		return nil, err // on counted time there is nobody to look
+	}
+	l.AddPoller(screen)
+	return screen, nil
 }
 
 // expander opens a chip that adds lines, all of them off.
@@ -170,7 +243,28 @@ func (c *connector) expanded(chip, pin string, lease time.Duration) (station.Swi
 	return l.AddSwitch(o, lease)
 }
 
-// expandedInput claims a contact behind an expander. Those have pull-ups only: the contact goes to ground, and a broken wire is open.
+// expandedFan claims an output that can switch by itself.
+func (c *connector) expandedFan(chip, pin string, hz physic.Frequency) (station.Fan, error) {
+	bus, n, err := c.bankLine(chip, pin)
+	if err != nil {
+		return nil, err
+	}
+	p, err := c.banks[chip].Out(n, c.banks[chip].Traits().ActiveLowOnly != "")
+	if err != nil {
+		return nil, err
+	}
+	f, err := line.NewFan(p, hz)
+	if err != nil {
+		return nil, err
+	}
+	l, err := c.laneOf(bus)
+	if err != nil || l == nil {
+		return f, err
+	}
+	return l.AddFan(f)
+}
+
+// expandedInput claims a contact behind an expander. Those that pull, pull up: the contact goes to ground there, and a broken wire is open.
 func (c *connector) expandedInput(chip, pin string) (station.Contact, error) {
 	bus, n, err := c.bankLine(chip, pin)
 	if err != nil {
@@ -181,7 +275,8 @@ func (c *connector) expandedInput(chip, pin string) (station.Contact, error) {
 	if err != nil {
 		return nil, err
 	}
-	i, err := line.NewIn(p, b.Traits().NoPullDown == "")
+	traits := b.Traits()
+	i, err := line.NewIn(p, !traits.PullsUp && traits.NoPullDown == "")
 	if err != nil {
 		return nil, err
 	}

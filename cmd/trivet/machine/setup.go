@@ -53,7 +53,7 @@ func (f *File) Bare() []control.Zone {
 		case 1:
 			z.Kind, z.Ti = control.BottomAir, 26
 		}
-		if h.Sense == "" {
+		if !h.sensed() {
 			z.MaxDuty = f.Wiring.highestDuty()
 		}
 		zones = append(zones, z)
@@ -82,7 +82,7 @@ func (f *File) Setup(zones []control.Zone) station.Setup {
 	list, at := f.ordered()
 	for k, h := range list {
 		own := f.sensorIndex(h.Sensor)
-		sh := safety.Heater{Name: label(h.Label, h.Name), Blower: slices.IndexFunc(w.Blowers, func(b Blower) bool { return b.Name == h.Blower }), Sense: h.Sense != ""}
+		sh := safety.Heater{Name: label(h.Label, h.Name), Blower: slices.IndexFunc(w.Blowers, func(b Blower) bool { return b.Name == h.Blower }), Sense: h.sensed()}
 		z := &zones[k]
 		l.Heaters[l.NHeaters] = sh
 		l.NHeaters++
@@ -141,7 +141,7 @@ func (f *File) Uncovered() []string {
 	}
 	list, _ := f.ordered()
 	for _, h := range list {
-		if h.Sense == "" {
+		if !h.sensed() {
 			add(label(h.Label, h.Name) + ": no load sense, so a relay that sticks is found late; its mean power is held to " + percent(w.highestDuty()))
 		}
 	}

@@ -1,0 +1,158 @@
+package machine_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/conn/v3/spi"
+
+	"trivet/cmd/trivet/machine"
+	"trivet/hal/line"
+	"trivet/sim/chip"
+	"trivet/station"
+)
+
+// desk is a table with chips on it: buses and lines that answer, without a machine behind them.
+type desk struct {
+	bus  *chip.I2CBus
+	spis map[string]spi.Port
+	pins map[string]*chip.Pin
+}
+
+type openBus struct{ i2c.Bus }
+
+func (openBus) Close() error { return nil }
+
+type openPort struct{ spi.Port }
+
+func (openPort) Close() error                      { return nil }
+func (openPort) LimitSpeed(physic.Frequency) error { return nil }
+
+func (d *desk) SPI(name string) (spi.PortCloser, error) {
+	if p, ok := d.spis[name]; ok {
+		return openPort{p}, nil
+	}
+	return nil, fmt.Errorf("no port %s", name)
+}
+func (d *desk) I2C(string) (i2c.BusCloser, error) { return openBus{d.bus}, nil }
+
+func (d *desk) pin(name string) *chip.Pin {
+	if d.pins[name] == nil {
+		d.pins[name] = chip.NewPin(name)
+	}
+	return d.pins[name]
+}
+func (d *desk) Out(name string, _ bool) (gpio.PinOut, error) { return d.pin(name), nil }
+func (d *desk) In(name string) (station.Contact, error)      { return line.NewIn(d.pin(name), true) }
+
+// relaysOnAnExpander is the smallest machine with its relays behind an expander, a current measured behind one of them, and a screen.
+func relaysOnAnExpander(t *testing.T, chipName string) (*machine.File, *desk) {
+	t.Helper()
+	_, data := example(t, "no-mains.toml")
+	text := strings.NewReplacer(
+		`output = "pinctrl-bcm2711/GPIO22"`, `output = "more/0"`,
+		`output = "pinctrl-bcm2711/GPIO24"`, `output = "more/1"`+"\n"+`current = { bus = "I2C1", address = 0x49, input = 2, volts_per_amp = 0.5, on_a = 1.0, off_a = 0.7 }`,
+		`input = "pinctrl-bcm2711/GPIO2"`, `input = "more/7"`,
+		"[[wiring.sensor]]\nname = \"joint-corner\"", "[wiring.display]\nchip = \"ssd1306\"\nbus = \"I2C1\"\naddress = 0x3c\nheight = 64\n\n[[wiring.expander]]\nname = \"more\"\nchip = \""+chipName+"\"\nbus = \"I2C1\"\naddress = 0x20\n\n[[wiring.sensor]]\nname = \"joint-corner\"",
+	).Replace(string(data))
+	f, err := machine.Parse("mine.toml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d := &desk{bus: chip.NewI2CBus("i2c-desk"), pins: map[string]*chip.Pin{}, spis: map[string]spi.Port{"SPI0.0": chip.NewMax31855("a"), "SPI0.1": chip.NewMax31855("b")}}
+	return f, d
+}
+
+// eventually waits for a lane, which works beside the test.
+func eventually(t *testing.T, what string, holds func() bool) {
+	t.Helper()
+	for range 300 {
+		if holds() {
+			return
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Error(what)
+}
+
+func TestRelaysBehindAnExpanderFollowAndEndWithTheirLease(t *testing.T) {
+	f, d := relaysOnAnExpander(t, "mcp23017")
+	relays, amps, adc, screen := chip.NewMcp23017("x"), chip.NewAds1115(), chip.NewAds1115(), chip.NewSsd1306()
+	d.bus.Add(0x20, relays)
+	d.bus.Add(0x48, adc)
+	d.bus.Add(0x49, amps)
+	d.bus.Add(0x3c, screen)
+	start := time.Now()
+	clock := func() time.Duration { return time.Since(start) }
+	c, err := f.Connect(d, clock)
+	if err != nil || c.Optional != nil || c.Screen == nil {
+		t.Fatalf("%v; %v; screen %v", err, c.Optional, c.Screen)
+	}
+	ctx, end := context.WithCancel(t.Context())
+	c.Start(ctx)
+	amps.SetVolts(2, 0)
+	eventually(t, "no current is taken for current", func() bool { amps.Advance(clock()); return !c.Hardware.Sense[1].Read() })
+	keep := time.Now()
+	eventually(t, "the relay does not close", func() bool {
+		_ = c.Hardware.Relays[0].Set(true)
+		keep = time.Now()
+		return relays.Line(0).Level() == gpio.High
+	})
+	// Nobody renews the command now: it ends by itself (invariant I-6).
+	eventually(t, "the relay outlives its lease", func() bool { return relays.Line(0).Level() == gpio.Low })
+	if took := time.Since(keep); took < 300*time.Millisecond {
+		t.Errorf("the relay opened %v after its last command; its lease is 0.5 s", took)
+	}
+	amps.SetVolts(2, 1) // 2 A
+	eventually(t, "current is not seen", func() bool { amps.Advance(clock()); return c.Hardware.Sense[1].Read() })
+	relays.Line(7).Set(gpio.Low) // the contact goes to ground: closed
+	eventually(t, "the closed contact reads open", func() bool { return c.Hardware.Interlocks[0].Read() })
+	relays.Line(7).Set(gpio.High)
+	eventually(t, "the open contact reads closed", func() bool { return !c.Hardware.Interlocks[0].Read() })
+	c.Screen.Show("Idle.")
+	eventually(t, "the screen stays dark", screen.Lit)
+	end()
+	if err := c.Close(); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestNoHeaterSitsOnAChipThatComesUpHigh(t *testing.T) {
+	f, d := relaysOnAnExpander(t, "pcf8574")
+	d.bus.Add(0x20, chip.NewPcf8574("x"))
+	d.bus.Add(0x48, chip.NewAds1115())
+	d.bus.Add(0x49, chip.NewAds1115())
+	c, err := f.Connect(d, func() time.Duration { return 0 })
+	if err == nil || !strings.Contains(err.Error(), "cannot switch a heater") {
+		t.Errorf("%v", err)
+	}
+	if c.Hardware.Relays[0].Set(true) == nil {
+		t.Error("what stands in for the relay says it is on")
+	}
+}
+
+// A chip that is missing is named, everything else works, and what stands in for it is on the safe side.
+func TestWhatIsMissingIsNamedAndStoodInFor(t *testing.T) {
+	f, d := relaysOnAnExpander(t, "mcp23017")
+	d.bus.Add(0x20, chip.NewMcp23017("x"))
+	delete(d.spis, "SPI0.0")
+	c, err := f.Connect(d, nil)
+	for _, want := range []string{"sensor joint-corner", "no port SPI0.0"} {
+		if err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q is not in: %v", want, err)
+		}
+	}
+	if !machine.Absent(c.Hardware.Sensors[0]) || c.Hardware.Sensors[0].Read(time.Second).Usable() {
+		t.Error("the missing sensor reads")
+	}
+	if errors.Join(c.Close()) != nil {
+		t.Error("it cannot be closed")
+	}
+}
