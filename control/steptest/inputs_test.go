@@ -137,3 +137,19 @@ func TestAnInputCanBeSkippedAndTriedAgain(t *testing.T) {
 		t.Error("stopped, and active")
 	}
 }
+
+func TestAGlitchOfAnotherInputIsNoMovement(t *testing.T) {
+	h := newHands()
+	h.wait(time.Second)
+	h.level &^= 1
+	for range 20 { // a load sense that errs in two looks of three
+		h.level |= 8
+		h.wait(2 * period)
+		h.level &^= 8
+		h.wait(period)
+	}
+	h.set(1, true)
+	if h.t.Of[0] != (InputNow{Proven, -1}) {
+		t.Errorf("%+v", h.t.Of[0])
+	}
+}

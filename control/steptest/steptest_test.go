@@ -351,3 +351,41 @@ func BenchmarkFitOfAHead(b *testing.B) {
 		}
 	}
 }
+
+func TestAHeaterThatReachesItsOwnLimitEndsItsStep(t *testing.T) {
+	c := config()
+	c.Heaters[2].Most = 120 // an emitter passes that in a minute
+	b := newBench(t)
+	if err := b.t.Begin(c); err != nil {
+		t.Fatal(err)
+	}
+	hottest := 0.0
+	for !b.out.Done && !b.out.Failed {
+		b.tick()
+		hottest = max(hottest, b.heaters[2].seen)
+	}
+	if !(hottest > 110 && hottest < 135) {
+		t.Errorf("it got to %.0f °C; its step was to end at 120", hottest)
+	}
+}
+
+func TestHeatThatIsHeldInMidStepSpoilsIt(t *testing.T) {
+	b := newBench(t)
+	var held time.Duration
+	b.hold = func(b *bench) bool {
+		if b.out.Step != Stepping || b.out.Duty[2] == 0 || held > 3*time.Second {
+			return false
+		}
+		held += period
+		return true
+	}
+	for !(held > 3*time.Second) {
+		if b.tick(); b.out.Step == Stepping && held > 2500*time.Millisecond {
+			t.Fatal("a step that was held for longer than two seconds goes on")
+		}
+		if b.out.Step == Cooling && held > 2*time.Second {
+			return
+		}
+	}
+	t.Error("it was not given up")
+}

@@ -2,6 +2,8 @@ package bench
 
 import (
 	"math"
+	"os"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -40,6 +42,12 @@ func newCommissioner(t *testing.T, machine string, rewire func(h *station.Hardwa
 	if p.Profile, err = catalog.Profile(s.Profile); err != nil {
 		t.Fatal(err)
 	}
+	return commissionerOn(t, p, rewire, faults...)
+}
+
+// commissionerOn is newCommissioner for given parts.
+func commissionerOn(t *testing.T, p Parts, rewire func(h *station.Hardware), faults ...fault.Fault) *commissioner {
+	t.Helper()
 	b, err := Assemble(p, 1)
 	if err != nil {
 		t.Fatal(err)
@@ -340,4 +348,80 @@ func TestNoCommissioningStartsOnAMachineThatIsNotReady(t *testing.T) {
 	if err := c.start(t); err != nil {
 		t.Error(err)
 	}
+}
+
+// TestNoDrawnMachineIsRefused commissions machines on drawn days, with drawn scrap boards and the noise of the control goals' upper end. TRIVET_COMMISSIONINGS=N
+// draws N of each machine.
+func TestNoDrawnMachineIsRefused(t *testing.T) {
+	n := 2
+	if v, err := strconv.Atoi(os.Getenv("TRIVET_COMMISSIONINGS")); err == nil && v > 0 {
+		n = v
+	}
+	for _, name := range catalog.Machines() {
+		worst, longest := map[control.Kind]float64{}, time.Duration(0)
+		for i := range n {
+			s, err := catalog.ScenarioNamed("removal-50mm-full")
+			if err != nil {
+				t.Fatal(err)
+			}
+			s.Seed = int64(i + 1)
+			p := Parts{Scenario: s, Noise: 0.25}
+			if p.Machine, err = catalog.Machine(name); err != nil {
+				t.Fatal(err)
+			}
+			p = Draw(p, 4711, i)
+			c := commissionerOn(t, p, nil)
+			longest = max(longest, c.whole(t, nil))
+			m := c.snap.Commission.Measured
+			if c.snap.State != station.Complete {
+				t.Errorf("%s, draw %d: %+v", name, i, c.snap.Ended)
+				continue
+			}
+			got := station.Conclude(c.b.Setup, m)
+			for _, f := range got.Findings {
+				t.Errorf("%s, draw %d: %s %s", name, i, f.Code, f.Text)
+			}
+			want, _, err := Loops(p.Machine)
+			if err != nil {
+				t.Fatal(err)
+			}
+			zones, _ := got.Zones(c.b.Setup)
+			for k, z := range zones {
+				worst[z.Kind] = math.Max(worst[z.Kind], math.Abs(z.Inertia/want[k].Inertia-1))
+				if got.Loops[k].BandK > 2*60 {
+					t.Errorf("%s, draw %d: %+v", name, i, got.Loops[k])
+				}
+			}
+		}
+		t.Logf("%s: %d draws, %v at most, inertia off by %.1f %% (top), %.1f %% (bottom), %.1f %% (area) at most", name, n, longest.Round(time.Second), 100*worst[control.TopAir], 100*worst[control.BottomAir], 100*worst[control.Area])
+	}
+}
+
+func TestEverySwappedPairOfRelaysIsFound(t *testing.T) {
+	found := 0
+	for _, name := range catalog.Machines() {
+		s, err := catalog.ScenarioNamed("removal-50mm-full")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := Parts{Scenario: s}
+		if p.Machine, err = catalog.Machine(name); err != nil {
+			t.Fatal(err)
+		}
+		names := p.Machine.HeaterNames()
+		for a := range names {
+			for b := range a {
+				drawn := Draw(p, 815, found)
+				c := commissionerOn(t, drawn, nil, fault.Fault{Kind: "relay_swapped", Target: names[a], With: names[b]})
+				took := c.whole(t, nil)
+				e := c.snap.Ended
+				if e.Code != "commission:crossed" || !strings.Contains(e.Reason, heaterLabel(names[a])) || !strings.Contains(e.Reason, heaterLabel(names[b])) || took > 4*time.Minute {
+					t.Errorf("%s, %s and %s: %+v after %v", name, names[a], names[b], e, took)
+					continue
+				}
+				found++
+			}
+		}
+	}
+	t.Logf("%d pairs, each on a drawn machine", found)
 }
