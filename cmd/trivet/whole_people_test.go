@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"trivet/sim/catalog"
+	"trivet/station"
 )
 
 const wholeURL = "127.0.0.1:8420"
@@ -124,7 +125,7 @@ func (p *person) acts() {
 		p.commands("/api/v1/hold", "{}")
 	case dice < 53:
 		p.commands("/api/v1/restart", "{}")
-	case dice < 55:
+	case dice < 55, dice < 62 && !station.State(p.last.State).Heats(): // often where it does no harm
 		p.says("POST", "/api/v1/stop", "", nil)
 	case dice < 66 && len(p.last.Alarms) > 0:
 		a := p.last.Alarms[p.rng.IntN(len(p.last.Alarms))]
@@ -211,25 +212,16 @@ func (p *person) commands(path, body string) {
 	h.Set("X-Trivet-Seen", fmt.Sprint(p.last.Stamp))
 	p.before = &http.Request{URL: p.url(path), Header: h}
 	p.body = body
-	status, text := p.says("POST", path, body, h)
-	var got struct {
-		OnRecord bool `json:"on_record"`
-	}
+	status, _ := p.says("POST", path, body, h)
 	p.trace.count(fmt.Sprintf("command %s: %d", path, status))
-	if status == http.StatusAccepted && json.Unmarshal(text, &got) == nil && got.OnRecord {
-		event := map[string]string{"/api/v1/runs": "start", "/api/v1/hold": "hold", "/api/v1/restart": "restart", "/api/v1/confirm-lift": "confirm_lift",
-			"/api/v1/reset": "reset", "/api/v1/acknowledge": "acknowledge"}[path]
-		p.isOnDisk("command:"+event, p.name())
-	}
 }
 
-// isOnDisk notes that an answer said that a deed is on record, and looks whether it lies on the disk at this moment: beside the memory that
+// isOnDisk notes that an answer said that its deed is on record, and looks whether it lies on the disk at this moment: beside the memory that
 // goes on when the disk fails, and not at the end, when all is paid.
-func (p *person) isOnDisk(code, by string) {
+func (p *person) isOnDisk(path string) {
 	p.durable.Lock()
 	defer p.durable.Unlock()
-	deed := code + " by " + by
-	p.onDisk[deed]++
+	p.onDisk[p.name()]++
 	runs, err := p.db.Runs(context.Background(), 1000)
 	if err != nil {
 		return // the disk fails just now; it is asked once more at the end
@@ -245,15 +237,21 @@ func (p *person) isOnDisk(code, by string) {
 			return
 		}
 		for _, e := range list {
-			if e.Code == code && e.By == by {
+			if deedOnRecord(e) && e.By == p.name() {
 				n++
 			}
 		}
 	}
 	p.trace.count("deeds looked up at once")
-	if n < p.onDisk[deed] {
-		p.trace.violated("life %d: %s was said to be on record, and is not on the disk", p.life.n, deed)
+	if n < p.onDisk[p.name()] {
+		p.trace.violated("life %d: %s was answered to be on record, and only %d of %d deeds of %s are on the disk", p.life.n, path, n, p.onDisk[p.name()], p.name())
 	}
+}
+
+// deedOnRecord reports whether an event is a deed whose answer says whether it is on record. Stop's does not, and neither does that of pairing.
+func deedOnRecord(e station.RunEvent) bool {
+	kind, _, _ := strings.Cut(e.Code, ":")
+	return kind == "command" && e.Code != "command:stop" || kind == "controls" && e.Code != "controls:lapsed" || e.Code == "pairing:ended"
 }
 
 // says makes one request and puts the answer into the trace.
@@ -282,6 +280,9 @@ func (p *person) says(method, path, body string, h http.Header) (status int, tex
 		p.trace.count(fmt.Sprintf("status %d of %s", res.StatusCode, path))
 	}
 	p.trace.count("answers")
+	if method == http.MethodPost && bytes.Contains(text, []byte(`"on_record":true`)) {
+		p.isOnDisk(path)
+	}
 	shown := text
 	switch {
 	case path == "/metrics": // of the process as well, whose memory is nobody's business here
