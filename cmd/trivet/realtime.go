@@ -6,6 +6,8 @@ import (
 	"os"
 	"runtime"
 	"runtime/debug"
+	"slices"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -44,6 +46,9 @@ const (
 	safetyPriority  = 50
 )
 
+// processNice is for all other threads, -20 to 19, less is more: about nine times the share of a usual process (the kernel's table of weights).
+const processNice = -10
+
 // realtime asks the system for punctual threads and remembers what was granted. Nothing that is refused is an error: the guard looks at
 // lateness whatever its cause, and a page that says what is missing is better than a station that does not start.
 type realtime struct {
@@ -53,6 +58,7 @@ type realtime struct {
 	threads [2]error // by station.Role
 	asked   [2]bool
 	memory  error
+	share   error // of the processor
 	late    histogram
 	took    histogram
 	missed  atomic.Uint64
@@ -62,10 +68,10 @@ type realtime struct {
 func newRealtime(off bool, log *zap.Logger) *realtime {
 	r := &realtime{off: off, log: log, late: newHistogram(), took: newHistogram()}
 	if off {
-		r.memory = errSwitchedOff
+		r.memory, r.share = errSwitchedOff, errSwitchedOff
 		return r
 	}
-	r.memory = lockMemory()
+	r.memory, r.share = lockMemory(), hurry()
 	return r
 }
 
@@ -109,12 +115,14 @@ func (r *realtime) granted() (threads, memory bool, why string) {
 			threads, why = false, "no real-time priority: "+err.Error()
 		}
 	}
+	lacks := []string{why}
 	if r.memory != nil {
-		if why != "" {
-			why += "; "
-		}
-		why += "memory can be swapped out: " + r.memory.Error()
+		lacks = append(lacks, "memory can be swapped out: "+r.memory.Error())
 	}
+	if r.share != nil {
+		lacks = append(lacks, "no more of the processor than others get: "+r.share.Error())
+	}
+	why = strings.Join(slices.DeleteFunc(lacks, func(s string) bool { return s == "" }), "; ")
 	return threads, r.memory == nil, why
 }
 

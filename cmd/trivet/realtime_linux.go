@@ -111,21 +111,40 @@ func mayLock() bool {
 	return d[0].Effective&(1<<unix.CAP_IPC_LOCK) != 0
 }
 
+// hurry raises the share of the processor that all threads get which are not real-time. The loop depends on them after all: before the collector
+// can begin, every thread that runs Go code must come to a stop, also one that another process keeps off the core meanwhile.
+func hurry() error {
+	err := everyThread(0, processNice)
+	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.EACCES) {
+		return fmt.Errorf("%w; it needs Nice=%d in the service's unit, or CAP_SYS_NICE", err, processNice)
+	}
+	return err
+}
+
 // What a child does that has all the time in the world: SCHED_BATCH tells the scheduler that it computes, nice how little it counts.
 const (
 	schedBatch = 3
 	childNice  = 10
 )
 
-// stepBack lowers the priority of every thread that the process has so far; those that it makes later take after them.
-func stepBack() {
+// stepBack is the opposite of hurry, for a child.
+func stepBack() { _ = everyThread(schedBatch, childNice) }
+
+// everyThread gives policy and nice value to every thread that the process has so far; those that are made later take after their makers.
+func everyThread(policy uint32, nice int32) error {
 	tasks, err := os.ReadDir("/proc/self/task")
 	if err != nil {
-		return
+		return err
 	}
 	for _, t := range tasks {
-		if id, err := strconv.Atoi(t.Name()); err == nil {
-			_ = unix.SchedSetAttr(id, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: schedBatch, Nice: childNice}, 0)
+		id, err := strconv.Atoi(t.Name())
+		if err != nil {
+			continue
+		}
+		err = unix.SchedSetAttr(id, &unix.SchedAttr{Size: unix.SizeofSchedAttr, Policy: policy, Nice: nice}, 0)
+		if err != nil && !errors.Is(err, unix.ESRCH) { // it has ended meanwhile
+			return err
 		}
 	}
+	return nil
 }

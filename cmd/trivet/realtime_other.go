@@ -18,3 +18,5 @@ func realtimeThread(int) error { return errLinuxOnly }
 func lockMemory() error { return errLinuxOnly }
 
 func stepBack() {}
+
+func hurry() error { return errLinuxOnly }

@@ -69,13 +69,13 @@ func TestWhatWasNotGrantedIsToldAndStopsNothing(t *testing.T) {
 	r := newRealtime(true, zap.NewNop())
 	r.thread(station.ControlThread)
 	r.thread(station.SafetyThread)
-	if threads, memory, why := r.granted(); threads || memory || !strings.Contains(why, "priority") || !strings.Contains(why, "swapped") {
+	if threads, memory, why := r.granted(); threads || memory || !strings.Contains(why, "priority") || !strings.Contains(why, "swapped") || !strings.Contains(why, "processor") {
 		t.Errorf("switched off, but granted %v, %v: %q", threads, memory, why)
 	}
 	if a := r.advice(); len(a) != 1 || a[0].OK || a[0].Text == "" {
 		t.Errorf("the advice is %+v", a)
 	}
-	r.threads, r.memory = [2]error{}, nil
+	r.threads, r.memory, r.share = [2]error{}, nil, nil
 	if a := r.advice(); !a[0].OK {
 		t.Errorf("with all granted the advice is %+v", a)
 	}
