@@ -74,6 +74,11 @@ func TestOneConditionThatDoesNotHoldRefusesTheStart(t *testing.T) {
 		{"an amplifier that is not there", func(_ *Limits, f *Facts) { f.Cold[6] = unit.Measured(0, 0) }, ""},
 		{"mains too low", func(_ *Limits, f *Facts) { f.Supply = 0.849 }, "supply 0"},
 		{"mains too high", func(_ *Limits, f *Facts) { f.Supply = 1.101 }, "supply 0"},
+		{"a part that could not be connected", func(l *Limits, _ *Facts) { l.Unfit = true }, "whole 0"},
+		{"a machine that must be commissioned and is", func(l *Limits, f *Facts) { l.Commission, f.Commissioned = true, CommissionedSound }, ""},
+		{"a machine that must be commissioned and never was", func(l *Limits, _ *Facts) { l.Commission = true }, "commissioned 0"},
+		{"a machine whose commissioning is not in use yet", func(l *Limits, f *Facts) { l.Commission, f.Commissioned = true, CommissionUnused }, "commissioned 0"},
+		{"a machine that need not be commissioned", func(_ *Limits, f *Facts) { f.Commissioned = CommissionStale }, ""},
 		{"mains that nobody measures", func(l *Limits, f *Facts) { l.Supply, f.Supply = false, 0 }, ""},
 	} {
 		l, f := ready()
@@ -89,25 +94,24 @@ func TestOneConditionThatDoesNotHoldRefusesTheStart(t *testing.T) {
 
 func TestAConditionIsShownOnlyWhereItAppliesAtAll(t *testing.T) {
 	l, _ := ready()
+	l.Unfit, l.Commission = true, true
 	var got []string
 	for _, p := range Permissives() {
-		if p.Of == Station && p.Code != "supply" && p.Code != "frost" {
-			continue
-		}
 		for i := -1; i < 20; i++ {
 			if i >= 0 && p.Applies(&l, i) {
 				got = append(got, p.Code+" "+string(rune('0'+i)))
 			}
 		}
 	}
-	want := []string{"emergency_stop 0", "emergency_stop 4", "limiter 1", "limiter 5", "door 2", "door 6", "extraction 3", "extraction 7",
-		"sensor 0", "sensor 1", "sensor 3", "sensor 4", "sensor 5", "cold 3", "cold 4", "cold 5", "frost 0", "supply 0"}
+	want := []string{"whole 0", "emergency_stop 0", "emergency_stop 4", "limiter 1", "limiter 5", "door 2", "door 6", "extraction 3", "extraction 7",
+		"sensor 0", "sensor 1", "sensor 3", "sensor 4", "sensor 5", "cold 3", "cold 4", "cold 5", "frost 0", "supply 0", "commissioned 0"}
 	if !slices.Equal(got, want) {
 		t.Errorf("shown are %q\nwant %q", got, want)
 	}
-	l.Supply, l.NSensors, l.NInterlock = false, 5, 7
+	l.Unfit, l.Commission, l.Supply, l.NSensors, l.NInterlock = false, false, false, 5, 7
+	l.Sensors[3].Guard = false
 	for _, p := range Permissives() {
-		if p.Applies(&l, 5) && p.Of == EachSensor || p.Applies(&l, 7) || p.Code == "supply" && p.Applies(&l, 0) {
+		if p.Applies(&l, 5) && p.Of == EachSensor || p.Applies(&l, 7) || p.Of == Station && p.Code != "frost" && p.Applies(&l, 0) || p.Code == "sensor" && p.Applies(&l, 3) {
 			t.Errorf("%s of something that there is not", p.Code)
 		}
 	}
@@ -128,5 +132,28 @@ func TestTheVerdictSaysWhetherAStartIsPossible(t *testing.T) {
 	b.set(0, 60)
 	if b.step(); b.v.Ready {
 		t.Error("the joint is hot")
+	}
+}
+
+func TestEachWayOfNotBeingCommissionedIsSaid(t *testing.T) {
+	seen := map[string]bool{}
+	for c := CommissionNever; c < CommissionedSound; c++ {
+		s := c.Owed()
+		if s == "" || seen[s] {
+			t.Errorf("%d: %q", c, s)
+		}
+		seen[s] = true
+	}
+	if s := CommissionedSound.Owed(); s != "" {
+		t.Errorf("sound: %q", s)
+	}
+	if (CommissionedSound + 1).Owed() != CommissionNever.Owed() {
+		t.Error("what is not known counts as never")
+	}
+	for c, word := range map[Commissioning]string{CommissionNever: "has not been", CommissionStale: "machine file has changed", CommissionPartly: "not finished",
+		CommissionFaulty: "not mended", CommissionLost: "cannot be read", CommissionUnused: "restart the program"} {
+		if !strings.Contains(c.Owed(), word) {
+			t.Errorf("%d: %q", c, c.Owed())
+		}
 	}
 }

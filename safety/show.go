@@ -10,11 +10,10 @@ func (g *Guard) Title(r, i int) string { return Title(&g.limits, r, i) }
 
 // Title returns row r's title with the name of subject i in it.
 func Title(l *Limits, r, i int) string {
-	name := SubjectName(l, r, i)
-	if name == "" || rows[r].Of == Station || rows[r].Code == "emergency_stop" {
+	if rows[r].Of == Station || rows[r].Code == "emergency_stop" {
 		return rows[r].Title
 	}
-	return fmt.Sprintf(rows[r].Title, name)
+	return fmt.Sprintf(rows[r].Title, SubjectName(l, r, i))
 }
 
 // SubjectName returns the configured name of subject i of row r; it is empty for the station itself.

@@ -337,3 +337,38 @@ func TestACauseThatIsGoneIsNotThatOfAnotherSubjectOrRow(t *testing.T) {
 		t.Errorf("the joint is cool: shown %v, there %v", ok, a.True)
 	}
 }
+
+// Only the trip that came first is the first-out: neither another subject of its row nor another row of its subject.
+func TestTheFirstOutIsOneSubjectOfOneRow(t *testing.T) {
+	b := newBench(t)
+	b.f.Driven, b.f.Sensed = 0, 3
+	b.run(3 * tick)
+	b.f.Closed[0] = false
+	b.step()
+	for _, c := range []struct {
+		code  string
+		i     int
+		first bool
+	}{{"relay_stuck", 0, true}, {"relay_stuck", 1, false}, {"emergency_stop", 0, false}} {
+		if a, ok := b.shows(c.code, c.i); !ok || a.FirstOut != c.first || a.TripID != 1 {
+			t.Errorf("%s of %d: shown %v, %+v", c.code, c.i, ok, a)
+		}
+	}
+}
+
+func TestTheLastSubjectIsShownAndNamedAndExplains(t *testing.T) {
+	b := sized(t, MaxSensors, MaxHeaters, MaxBlowers, 1)
+	b.set(MaxSensors-1, 260)
+	b.run(4 * tick)
+	over, ok := b.shows("over_ceiling", MaxSensors-1)
+	at, also := b.shows("at_ceiling", MaxSensors-1)
+	if !ok || !also || at.Because != rowOf("over_ceiling") || over.Because != -1 {
+		t.Errorf("shown %v and %v: %+v, %+v", ok, also, over, at)
+	}
+	if got := b.g.Title(rowOf("air_lost"), 3); got != "3 stopped blowing during heat" {
+		t.Errorf("%q", got)
+	}
+	if got := SubjectName(&b.g.limits, rowOf("late"), 0); got != "" {
+		t.Errorf("the station itself is called %q", got)
+	}
+}
