@@ -10,6 +10,7 @@ import (
 	"trivet/cmd/trivet/machine"
 	"trivet/control"
 	"trivet/hal/display"
+	buslane "trivet/hal/lane"
 	"trivet/process"
 	"trivet/process/unit"
 	"trivet/safety"
@@ -37,6 +38,7 @@ type equipment struct {
 	missing  error                 // what could not be connected; heat is locked then
 	start    func(context.Context) // lets the buses be served
 	close    func() error
+	lanes    []*buslane.Lane // of its buses, for the metrics
 }
 
 // before is what happens ahead of each tick; nil on a real machine.
@@ -143,7 +145,7 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 		return err
 	}
 	q.optional, q.screen = c.Optional, c.Screen
-	q.setup, q.keeper, q.start, q.close = &u, k, c.Start, c.Close
+	q.setup, q.keeper, q.start, q.close, q.lanes = &u, k, c.Start, c.Close, c.Lanes
 	q.options = station.Options{Setup: u, Hardware: c.Hardware, Keeper: k, Law: l, Proof: station.ProofConfig(&u, zones)}
 	return nil
 }

@@ -140,7 +140,7 @@ func (c *serveCmd) Run(e *env) error {
 	srv, err := api.New(api.Options{
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
-		Collectors: []prometheus.Collector{rt}, Advice: rt.advice,
+		Collectors: []prometheus.Collector{rt, laneMetrics{q.lanes, q.clock}}, Advice: rt.advice,
 		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
