@@ -173,7 +173,7 @@ func contactOf(first time.Duration) (c contact) {
 func warmedBy(k float64) func(*one) {
 	return func(m *one) {
 		b := &m.p.heaters[1]
-		*b = balance{idle: idleRest}
+		*b = balance{idle: 2 * time.Minute} // hazard P-02: stored heat has spread by then
 		for n := range 11 {
 			b.note(idleEvery, 100+k/10*float64(n), true)
 		}

@@ -2,6 +2,7 @@ package safety
 
 import (
 	"math"
+	"math/bits"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -278,12 +279,14 @@ func TestAContactChattersAfterSixChangesInTenSeconds(t *testing.T) {
 func TestRunsAreCountedSinceAContactWasLastSeenOpen(t *testing.T) {
 	var c contact
 	for i := range 60 {
-		c.step(time.Duration(2*i), true, true)
-		if c.step(time.Duration(2*i+1), true, false); c.runs != i+1 {
-			t.Fatalf("%d runs after %d", c.runs, i+1)
+		c.step(time.Duration(10*i), true, true)
+		for k := range 3 {
+			if c.step(time.Duration(10*i+k+1), true, false); c.runs != i+1 {
+				t.Fatalf("%d runs after %d", c.runs, i+1)
+			}
 		}
 	}
-	if c.step(200, false, true); c.runs != 0 {
+	if c.step(2000, false, true); c.runs != 0 {
 		t.Errorf("%d runs since it opened", c.runs)
 	}
 }
@@ -316,5 +319,96 @@ func TestTimeThatWasNotWatchedDoesNotCount(t *testing.T) {
 	}
 	if p.closed != 0 {
 		t.Errorf("closed for %v", p.closed)
+	}
+}
+
+func TestTheFirstTickHasNoBefore(t *testing.T) {
+	var p past
+	p.step(500*time.Millisecond, &Limits{}, &Facts{Enabled: true})
+	if p.enabled != 0 || p.backward {
+		t.Errorf("enabled for %v, backward %v", p.enabled, p.backward)
+	}
+}
+
+func TestAContactThatWasFirstSeenOpenHasChangedWhenItCloses(t *testing.T) {
+	var c contact
+	c.step(1, false, false)
+	if c.n != 0 || !c.known || c.since != 1 {
+		t.Errorf("first seen open: %+v", c)
+	}
+	if c.step(2, true, false); c.n != 1 || c.since != 2 {
+		t.Errorf("closed then: %+v", c)
+	}
+}
+
+// A run begins in the tick in which heat becomes possible, and in no other; a ceiling that was raised once stays a fault.
+func TestARunBeginsWhenHeatBecomesPossible(t *testing.T) {
+	var p past
+	l, f := &Limits{NInterlock: 2}, &Facts{}
+	f.Closed[0], f.Closed[1] = true, true
+	now := time.Duration(0)
+	step := func(n int) {
+		for range n {
+			now += tick
+			p.step(now, l, f)
+		}
+	}
+	step(20)
+	if p.interlocks[1].runs != 0 {
+		t.Errorf("%d runs at rest", p.interlocks[1].runs)
+	}
+	f.Armed, f.RunCeiling.Board = true, 200
+	step(20)
+	if p.interlocks[1].runs != 1 || p.loosened {
+		t.Errorf("%d runs, loosened %v", p.interlocks[1].runs, p.loosened)
+	}
+	f.RunCeiling.Board = 201
+	step(1)
+	f.RunCeiling.Board = 200
+	if step(5); !p.loosened {
+		t.Error("raised and taken back is forgotten")
+	}
+	f.Armed = false
+	step(1)
+	f.Armed, f.RunCeiling.Board = true, 250
+	if step(5); p.loosened || p.run.Board != 250 || p.interlocks[0].runs != 2 {
+		t.Errorf("the next run: loosened %v, ceiling %g, %d runs", p.loosened, p.run.Board, p.interlocks[0].runs)
+	}
+}
+
+// Only ticks of drive with the contactor closed count, the last 20 of them, each heater for itself, and none from an earlier run.
+func TestTicksOfDriveWithoutCurrentAreCountedPerHeater(t *testing.T) {
+	var p past
+	l := &Limits{NHeaters: 3}
+	l.Heaters[0].Sense, l.Heaters[1].Sense = true, true
+	f := &Facts{Armed: true, Driven: 7, Sensed: 1}
+	p.enabled = 500 * time.Millisecond
+	for k := range 40 {
+		p.listen(l, f)
+		if bits.OnesCount32(p.mute[1]) != min(k+1, 20) || p.mute[0] != 0 || p.mute[2] != 0 {
+			t.Fatalf("after %d ticks: %b", k+1, p.mute)
+		}
+	}
+	f.Sensed = 3
+	for k := range 20 {
+		if p.listen(l, f); bits.OnesCount32(p.mute[1]) != 19-k {
+			t.Fatalf("%d ticks of current later: %b", k+1, p.mute[1])
+		}
+	}
+	f.Sensed = 1
+	p.listen(l, f)
+	f.Driven = 5
+	f.Sensed = 0 // heater 0 now, heater 1 is not driven
+	p.listen(l, f)
+	if p.mute[0] != 1 || p.mute[1] != 1 {
+		t.Errorf("each for itself: %b", p.mute)
+	}
+	p.enabled--
+	if p.listen(l, f); p.mute[0] != 1 {
+		t.Errorf("before the contactor can have closed: %b", p.mute)
+	}
+	f.Armed = false
+	if p.listen(l, f); p.mute[0] != 0 || p.mute[1] != 0 {
+		t.Errorf("after the run: %b", p.mute)
 	}
 }

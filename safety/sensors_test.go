@@ -23,7 +23,7 @@ func still(p *past, l *Limits, i, n int, others func(k, tick int) (float64, bool
 			}
 			p.sensors[k].step(now, r)
 		}
-		p.heaters[0].seen = model(t)
+		p.heaters[0].seen, p.heaters[1].seen = model(t), 100+10*float64(min(t-1, 1))
 		for k := range l.NSensors {
 			p.freeze(now, l, &f, k)
 		}
@@ -38,9 +38,9 @@ func flat(int, int) (float64, bool) { return 100, true }
 
 // A value that repeats is a fault only when the sensor's own heater says that it should have moved by more than 4 K.
 func TestASensorIsFrozenWhenItsOwnHeaterShouldHaveMovedIt(t *testing.T) {
-	l := &Limits{NSensors: 3, NHeaters: 1}
+	l := &Limits{NSensors: 3, NHeaters: 2}
 	l.Sensors = [MaxSensors]Sensor{{Role: RoleArea}, {Role: RoleNozzle}, {Role: RoleArea}}
-	l.Heaters[0].Loop = Loop{Sensor: 1, Gain: 1, Inertia: 1}
+	l.Heaters[0].Loop, l.Heaters[1].Loop = Loop{Sensor: 1, Gain: 1, Inertia: 1}, Loop{Sensor: 2, Gain: 1, Inertia: 1}
 	for _, c := range []struct {
 		story string
 		model func(t int) float64
@@ -54,10 +54,11 @@ func TestASensorIsFrozenWhenItsOwnHeaterShouldHaveMovedIt(t *testing.T) {
 		{"by a little more", func(t int) float64 { return 100 + 4.001*float64(min(t-1, 1)) }, true, 1, 11},
 		{"slowly, by 5 K", func(t int) float64 { return 100 + 0.05*float64(t-1) }, true, 1, 82},
 		{"a balance that has not begun", func(t int) float64 { return 100 + 10*float64(t) }, false, 1, 0},
+		{"the second heater's", func(t int) float64 { return 100 }, true, 2, 11},
 		{"another sensor's heater", func(t int) float64 { return 100 + 10*float64(t) }, true, 0, 0},
 	} {
 		var p past
-		p.heaters[0].on = c.on
+		p.heaters[0].on, p.heaters[1].on = c.on, c.i == 2
 		if got := still(&p, l, c.i, 100, flat, c.model); got != c.want {
 			t.Errorf("%s: frozen in tick %d; want %d", c.story, got, c.want)
 		}
@@ -101,12 +102,26 @@ func TestASensorIsFrozenWhenTwoOthersOnTheBoardHaveMoved(t *testing.T) {
 		{"an element, with which nothing moves", RoleArea, by(20, 10, 1, 2), 0},
 		{"a nozzle", RoleNozzle, by(20, 10, 1, 2), 0},
 		{"all creep by 4.9 K in ten seconds", RoleJoint, ever(0.049), 0},
+		{"all creep by 5.03 K in a little more than ten seconds", RoleJoint, ever(0.0503), 0},
 		{"all creep by 5.05 K in ten seconds", RoleJoint, ever(0.0506), 100},
 	} {
 		l.Sensors = [MaxSensors]Sensor{{Role: c.role}, {Role: RolePackageTop}, {Role: RoleBoard}, {Role: RoleJoint}, {Role: RoleArea}}
 		var p past
 		if got := still(&p, l, 0, 400, c.move, func(int) float64 { return 0 }); got != c.want {
 			t.Errorf("%s: frozen in tick %d; want %d", c.story, got, c.want)
+		}
+	}
+}
+
+// The distance is that of the sensor's own role: a board beside moving joints may follow later than a joint would.
+func TestAFrozenSensorIsJudgedByItsOwnRole(t *testing.T) {
+	l := &Limits{NSensors: 3}
+	l.Sensors = [MaxSensors]Sensor{{Role: RoleJoint}, {Role: RolePackageTop}, {Role: RoleBoard}}
+	for by, want := range map[float64]int{6: 0, 9: 31} {
+		var p past
+		move := func(_, t int) (float64, bool) { return 100 + by*float64(min(t-1, 10))/10, true }
+		if got := still(&p, l, 2, 100, move, func(int) float64 { return 0 }); got != want {
+			t.Errorf("others by %g K: frozen in tick %d; want %d", by, got, want)
 		}
 	}
 }
@@ -147,15 +162,19 @@ func TestAValueThatChangesOrAGapIsNoFrozenSensor(t *testing.T) {
 	if p.sensors[0].frozen {
 		t.Error("a gap is another fault")
 	}
-	if k := run(81, 110, same); k != 0 {
-		t.Errorf("counted on over the gap: tick %d", k)
+	if k := run(81, 115, same); k != 111 { // three seconds after the first sample behind the gap
+		t.Errorf("frozen again in tick %d", k)
+	}
+	run(115, 116, func(k int) unit.Reading { return unit.Measured(time.Duration(k)*tick, 101) })
+	if p.sensors[0].frozen {
+		t.Error("it moves, and is not frozen any more")
 	}
 	// A slow chip's sample that is merely seen again is no repetition.
 	p = past{}
 	if k := run(1, 90, func(k int) unit.Reading { return unit.Measured(time.Duration(k/10)*10*tick, 100) }); k != 0 {
 		t.Errorf("nine samples in nine seconds were taken for ten: tick %d", k)
 	}
-	if run(90, 102, func(k int) unit.Reading { return unit.Measured(time.Duration(k/10)*10*tick, 100) }); !p.sensors[0].frozen {
+	if run(90, 92, func(k int) unit.Reading { return unit.Measured(time.Duration(k/10)*10*tick, 100) }); !p.sensors[0].frozen {
 		t.Error("ten samples of a slow chip were not enough")
 	}
 }
@@ -215,11 +234,12 @@ func TestAColdJunctionMayChangeByHalfADegreeInASecond(t *testing.T) {
 		{"0.26 °C down at once", func(t int) float64 { return -0.26 * float64(t/20) }, true},
 		{"0.69 °C in a second", func(t int) float64 { return 0.069 * float64(max(0, t-10)) }, false},
 		{"0.71 °C in a second", func(t int) float64 { return 0.071 * float64(max(0, t-10)) }, true},
+		{"0.69 °C in each second", func(t int) float64 { return 0.069 * float64(t) }, false},
 		{"0.71 °C a second before", func(t int) float64 { return 0.071 * float64(min(10, t)) }, false},
 	} {
 		var p past
 		l := &Limits{NSensors: 1}
-		if got := cold(&p, 21, l, func(_, t int) (float64, bool) { return 25 + c.step(t), true }); got[0] != c.want {
+		if got := cold(&p, 21+10, l, func(_, t int) (float64, bool) { return 25 + c.step(max(0, t-10)), true }); got[0] != c.want {
 			t.Errorf("%s: bad %v", c.story, got[0])
 		}
 	}
@@ -255,6 +275,10 @@ func TestOneWildColdJunctionIsNotComparedWithLater(t *testing.T) {
 		{"twice", []float64{25, 25, 33, 33, 25}, []bool{false, false, true, true, false}},
 		{"first", []float64{33, 25, 25, 25}, []bool{false, true, false, false}},
 		{"second", []float64{25, 33, 25, 25}, []bool{false, true, true, false}},
+		{"first, and then within what is allowed", []float64{33, 25, 25.25}, []bool{false, true, false}},
+		{"first, and then a little more", []float64{33, 25, 25.3}, []bool{false, true, true}},
+		{"in the middle, and then a little too much", []float64{25, 25, 25, 33, 25, 25.3}, []bool{false, false, false, true, false, true}},
+		{"again: what was before the first wild one is forgotten", []float64{25, 25, 25, 33, 25, 33, 25}, []bool{false, false, false, true, false, true, true}},
 	} {
 		var k track
 		for i, x := range c.x {

@@ -79,8 +79,8 @@ func (s *Startup) Begin(l *Limits) { *s = Startup{limits: l, step: 1, relay: -1}
 func (s *Startup) Step(now time.Duration, in StartIn) StartOut {
 	was := s.times
 	out := s.look(now, in)
-	if s.times == was && out.Found == FoundNothing {
-		s.struck, s.times = FoundNothing, 0 // this look was clean
+	if s.times == was {
+		s.times = 0 // this look was clean
 	}
 	return out
 }
@@ -222,7 +222,7 @@ func (s *Startup) present() Mask {
 }
 
 func (s *Startup) found(f Finding, at int) StartOut {
-	out := StartOut{Found: f, At: at, Step: min(s.step, 5)}
+	out := StartOut{Found: f, At: at, Step: s.step}
 	s.step = 7
 	return out
 }

@@ -63,6 +63,9 @@ func senses(mirror bool) *Limits {
 // TestTheStartUpSequenceIsTheOneThatWasDesigned tick by tick: 0.3 s of rest, each relay with a tick of rest after it, 0.3 s for the contactor
 // to close, 0.7 s for it to open, 0.3 s again, each relay one tick.
 func TestTheStartUpSequenceIsTheOneThatWasDesigned(t *testing.T) {
+	noContact := func(l *Limits) func(int, *StartIn) { // where none is fitted, none says closed
+		return func(_ int, in *StartIn) { in.Mirror = in.Mirror && l.Mirror }
+	}
 	for story, c := range map[string]struct {
 		l    *Limits
 		want string
@@ -71,7 +74,7 @@ func TestTheStartUpSequenceIsTheOneThatWasDesigned(t *testing.T) {
 		"senses alone":      {senses(false), "1:0×3, 2:1×1, 2:0×1, 2:100×1, 2:0×1, 3:0EB×4, 5:0EB×2, 5:1EB×1, 5:100EB×1, 5:0 done×1"},
 		"mirror alone":      {&Limits{NHeaters: 2, Mirror: true, StartTest: true}, "1:0×3, 3:0EB×3, 4:0E×7, 5:0EB×3, 5:0 done×1"},
 	} {
-		if got := trace(c.l, &wiring{}, nil); got != c.want {
+		if got := trace(c.l, &wiring{}, noContact(c.l)); got != c.want {
 			t.Errorf("%s:\n%s\nwant\n%s", story, got, c.want)
 		}
 	}
@@ -212,6 +215,8 @@ func TestOnlyAMachineWithAMirrorOrASenseCanBeProven(t *testing.T) {
 		{Limits{StartTest: true, NHeaters: 2, Heaters: [MaxHeaters]Heater{1: {Sense: true}}}, true},
 		{Limits{StartTest: true, NHeaters: 1, Heaters: [MaxHeaters]Heater{1: {Sense: true}}}, false},
 		{Limits{NHeaters: 2, Heaters: [MaxHeaters]Heater{1: {Sense: true}}}, false},
+		{Limits{StartTest: true, NHeaters: 2, Heaters: [MaxHeaters]Heater{0: {Sense: true}}}, true},
+		{Limits{StartTest: true, NHeaters: 2, Mirror: true}, true},
 	} {
 		if c.l.CanProve() != c.want {
 			t.Errorf("%+v", c.l.Heaters[:2])
@@ -227,5 +232,115 @@ func TestBeforeTheFirstRelayNoneHasItsTurn(t *testing.T) {
 	}
 	if s.relay = 2; s.present() != 4 {
 		t.Errorf("%b", s.present())
+	}
+}
+
+// TestTheTimesOfTheSequenceAreThoseOfTheStudy: to the nanosecond, as a tick need not be 0.1 s.
+func TestTheTimesOfTheSequenceAreThoseOfTheStudy(t *testing.T) {
+	const ms = time.Millisecond
+	var s Startup
+	s.Begin(senses(true))
+	at := func(now time.Duration, in StartIn, step int) {
+		t.Helper()
+		if out := s.Step(now, in); out.Step != step || out.Found != FoundNothing {
+			t.Errorf("at %v: step %d, found %d; want step %d", now, out.Step, out.Found, step)
+		}
+	}
+	at(0, StartIn{}, 1)
+	at(300*ms-1, StartIn{}, 1)
+	at(300*ms, StartIn{}, 2)
+	for k := range 3 {
+		at(301*ms+time.Duration(k), StartIn{}, 2)
+	}
+	at(400*ms, StartIn{}, 3) // the contactor is told to close
+	at(700*ms-1, StartIn{Mirror: true}, 3)
+	at(700*ms, StartIn{Mirror: true}, 4)
+	at(1400*ms-1, StartIn{Mirror: true}, 4)
+	at(1400*ms, StartIn{}, 5)
+	if out := s.Step(1700*ms-1, StartIn{Mirror: true}); out.Relays != 0 {
+		t.Errorf("a relay before the contactor can have closed: %b", out.Relays)
+	}
+	if out := s.Step(1700*ms, StartIn{Mirror: true}); out.Relays != 1 {
+		t.Errorf("the first relay: %b", out.Relays)
+	}
+}
+
+// What only shows when the contactor closes for the second time is found before a relay is switched.
+func TestTheSecondClosingIsLookedAtLikeTheFirst(t *testing.T) {
+	const second = 3 + 4 + 3 + 7 // the tick in which ⑤ begins
+	for _, c := range []struct {
+		wrong func(in *StartIn)
+		want  string
+	}{{func(in *StartIn) { in.Mirror = false }, "5:0EB×5, 5:0 found 2 at 0×1"}, {func(in *StartIn) { in.Sensed = 4 }, "5:0EB×5, 5:0 found 3 at 2×1"}} {
+		got := trace(senses(true), &wiring{}, func(t int, in *StartIn) {
+			if t > second {
+				c.wrong(in)
+			}
+		})
+		if want := "1:0×3, 2:1×1, 2:0×1, 2:100×1, 2:0×1, 3:0EB×3, 4:0E×7, " + c.want; got != want {
+			t.Errorf("%s\nwant\n%s", got, want)
+		}
+	}
+}
+
+func TestLooksThatFindDifferentThingsInTurnDoNotAddUpEither(t *testing.T) {
+	upTo := func(step int) (*Startup, time.Duration) {
+		var s Startup
+		s.Begin(senses(true))
+		w, in := wiring{beat: time.Hour}, StartIn{}
+		now := time.Duration(0)
+		for ; now < time.Minute; now += tick {
+			out := s.Step(now, in)
+			if out.Step == step && (step != 5 || out.Relays != 0) {
+				break
+			}
+			in = w.step(out)
+		}
+		return &s, now
+	}
+	s, now := upTo(3)
+	for k := range 30 { // a load, no contactor, a load, …
+		now += tick
+		in := StartIn{}
+		if k%2 == 0 {
+			in.Sensed = 1
+		}
+		if out := s.Step(now, in); out.Found != FoundNothing {
+			t.Fatalf("look %d found %d", k, out.Found)
+		}
+	}
+	s, now = upTo(5)
+	for k := range 30 { // another load as well, none at all, …
+		now += tick
+		in := StartIn{Mirror: true, Sensed: 5}
+		if k%2 == 0 {
+			in.Sensed = 0
+		}
+		if out := s.Step(now, in); out.Found != FoundNothing {
+			t.Fatalf("look %d found %d", k, out.Found)
+		}
+	}
+	// Two wrong looks, a clean one, and then three are needed again, not one and not four.
+	s, now = upTo(5)
+	for k, sensed := range []Mask{0, 0, 1, 0, 0, 0} {
+		now += tick
+		out := s.Step(now, StartIn{Mirror: true, Sensed: sensed})
+		if (out.Found == FoundDead) != (k == 5) {
+			t.Errorf("look %d found %d", k, out.Found)
+		}
+	}
+}
+
+func TestAfterAFindingNothingElseIsFound(t *testing.T) {
+	var s Startup
+	s.Begin(senses(true))
+	found := 0
+	for k := range 50 {
+		if out := s.Step(time.Duration(k)*tick, StartIn{Mirror: true, Sensed: 5}); out.Found != FoundNothing {
+			found++
+		}
+	}
+	if found != 1 {
+		t.Errorf("%d findings", found)
 	}
 }
