@@ -113,6 +113,47 @@ func TestASensorIsFrozenWhenTwoOthersOnTheBoardHaveMoved(t *testing.T) {
 	}
 }
 
+// With a slow chip the time between two samples counts from the first of them, and so does what moves in it.
+func TestWhatMovesBetweenTwoSamplesOfASlowChipCounts(t *testing.T) {
+	l, f, p := &Limits{NSensors: 3}, &Facts{}, past{}
+	l.Sensors = [MaxSensors]Sensor{{Role: RoleJoint}, {Role: RoleBoard}, {Role: RolePackageTop}}
+	found := 0
+	for k := 1; k <= 150 && found == 0; k++ {
+		now := time.Duration(k) * tick
+		x := unit.Celsius(99)
+		if k >= 10 {
+			x = 100
+		}
+		p.sensors[0].step(now, unit.Measured(time.Duration(k/10)*10*tick, x))
+		for i := 1; i < 3; i++ {
+			x := unit.Celsius(100)
+			if k >= 15 {
+				x = 120
+			}
+			p.sensors[i].step(now, unit.Measured(now, x))
+		}
+		for i := range 3 {
+			p.freeze(now, l, f, i)
+		}
+		if p.sensors[0].frozen {
+			found = k
+		}
+	}
+	if found != 100 { // ten samples of 100 °C, the first in tick 10
+		t.Errorf("frozen in tick %d", found)
+	}
+}
+
+func TestAGapAfterTheFirstColdJunctionCountsToo(t *testing.T) {
+	var p past
+	l := &Limits{NSensors: 1}
+	cold(&p, 1, l, func(int, int) (float64, bool) { return 25, true })
+	cold(&p, 5, l, func(int, int) (float64, bool) { return 0, false })
+	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 25.45, true }); got[0] {
+		t.Error("half a second lets it change by 0.45 °C")
+	}
+}
+
 // The distance is that of the sensor's own role: a board beside moving joints may follow later than a joint would.
 func TestAFrozenSensorIsJudgedByItsOwnRole(t *testing.T) {
 	l := &Limits{NSensors: 3}
@@ -300,6 +341,8 @@ func TestTheDistanceOfAJointIsJudgedByItsSurroundings(t *testing.T) {
 	}{
 		{"between", 150, 160, 140, -1, false},
 		{"25 K above the hotter", 185, 160, 140, -1, false},
+		{"25 K above a hotter board", 185, 140, 160, -1, false},
+		{"25 K below a colder package top", 115, 140, 160, -1, false},
 		{"more", 185.1, 160, 140, -1, true},
 		{"more above a hotter board", 185.1, 140, 160, -1, true},
 		{"25 K below the colder", 115, 160, 140, -1, false},
@@ -334,6 +377,11 @@ func TestTheDistanceOfAJointIsJudgedByItsSurroundings(t *testing.T) {
 				t.Errorf("%s: sensor %d is no joint", c.story, i)
 			}
 		}
+	}
+	frost := &Facts{} // below zero as well
+	frost.Readings[0], frost.Readings[1], frost.Readings[2] = unit.Measured(0, 20), unit.Measured(0, -10), unit.Measured(0, -10)
+	if !astray(l, frost, nil, 0) {
+		t.Error("30 K above two that are below zero")
 	}
 	far := &Facts{}
 	far.Readings[0], far.Readings[1], far.Readings[2], far.Readings[4] = unit.Measured(0, 300), unit.Measured(0, 100), unit.Measured(0, 100), unit.Measured(0, 100)
