@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"slices"
@@ -50,6 +51,7 @@ type hub struct {
 	due     time.Time // the next state is not sent before
 	end     context.CancelFunc
 	closed  bool
+	joined  uint64         // viewers so far
 	work    sync.WaitGroup // the poller and every viewer
 	snap    station.Snapshot
 }
@@ -79,6 +81,8 @@ func (h *hub) join(v *viewer, since uint64, resume bool) bool {
 		}
 	}
 	h.viewers[v] = struct{}{}
+	h.joined++
+	v.number = h.joined
 	h.work.Add(1)
 	// The context belongs to the poller, not to this viewer's request: the others go on when this one leaves.
 	if len(h.viewers) == 1 {
@@ -150,11 +154,12 @@ func (h *hub) poll(ctx context.Context) {
 	// A ticker drops ticks when a look takes too long, which is what is wanted: the newest state, not every state.
 	t := time.NewTicker(lookPeriod)
 	defer t.Stop()
+	pace := newPace()
 	for n := 0; ; n++ {
 		if n%int(statePeriod/lookPeriod) == 0 {
 			h.tend()
 		}
-		h.look(ctx, time.Now())
+		pace.wake(ctx, h.look(ctx, time.Now()))
 		select {
 		case <-ctx.Done():
 			return
@@ -171,24 +176,25 @@ func (h *hub) tend() {
 	h.s.sweep()
 }
 
-// look sends what is new: events first, then the state if the loop has ticked since the last one.
-func (h *hub) look(ctx context.Context, now time.Time) {
+// look hands over what is new: events first, then the state if the loop has ticked since the last one. It returns whom to wake for
+// the state, in the order in which they joined; that is done without the lock.
+func (h *hub) look(ctx context.Context, now time.Time) []*viewer {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if ctx.Err() != nil {
-		return // the last viewer has left; another poller may be at work for the next one
+		return nil // the last viewer has left; another poller may be at work for the next one
 	}
 	h.takeEvents()
 	h.s.o.Station.Latest(&h.snap)
 	// The same tick again. Sending it would make a station that stands still look alive (the page greys its numbers after a
 	// second without a state).
 	if h.sent && h.snap.Seq == h.tick {
-		return
+		return nil
 	}
 	// Ten a second in the mean: a tick that comes early after one that was late is not left out, a simulation at a hundred
 	// times real time is thinned.
 	if now.Before(h.due) {
-		return
+		return nil
 	}
 	if h.due = h.due.Add(statePeriod); h.due.Before(now.Add(-statePeriod)) {
 		h.due = now.Add(-statePeriod)
@@ -199,13 +205,17 @@ func (h *hub) look(ctx context.Context, now time.Time) {
 	// 14 µs, and half of the processor time of eight viewers was encoding before (design measurement M4).
 	holder, _ := h.s.controls.standing()
 	var made [kindsOfViewers]*websocket.PreparedMessage
+	round := make([]*viewer, 0, len(h.viewers)) // not kept: an earlier poller may still be waking its own
 	for v := range h.viewers {
 		may := mayOf(v.role, v.pairing, holder)
 		if made[may] == nil {
 			made[may] = h.prepare(stateMessage{"state", h.seq, stateOf(&h.snap, h.s.view(&h.snap, may))})
 		}
 		v.offerState(message{h.seq, made[may]})
+		round = append(round, v)
 	}
+	slices.SortFunc(round, func(a, b *viewer) int { return cmp.Compare(a.number, b.number) })
+	return round
 }
 
 // announce numbers an event that this program made itself, keeps it and hands it out like the station's own.

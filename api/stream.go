@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strconv"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/gorilla/websocket"
@@ -45,6 +46,10 @@ type viewer struct {
 	queue []message // events waiting, oldest first
 	state *message  // newest state waiting; overwritten, never queued
 	last  uint64    // number of the last message sent; the writer's own after join
+
+	number uint64               // in the order of joining
+	idle   atomic.Bool          // its writer waits for the ring
+	place  atomic.Pointer[pace] // it was woken for a state, and others wait until it is done
 
 	wake  chan struct{} // rung when something waits
 	pongs chan string   // answers owed to the viewer's pings
@@ -134,12 +139,11 @@ func (v *viewer) offerEvent(m message) {
 	v.ring()
 }
 
-// offerState replaces the state that waits, if any.
+// offerState replaces the state that waits, if any. Whoever calls it rings afterwards.
 func (v *viewer) offerState(m message) {
 	v.mu.Lock()
 	v.state = &m
 	v.mu.Unlock()
-	v.ring()
 }
 
 func (v *viewer) ring() {
@@ -205,6 +209,7 @@ func (v *viewer) read() {
 func (h *hub) write(v *viewer) {
 	// Closing the socket also ends the reader, wherever it waits.
 	defer v.ws.Close()
+	defer v.rest()
 	ping := time.NewTicker(pingEvery)
 	defer ping.Stop()
 	// Hello is made for this viewer alone and goes out before anything that join has queued.
@@ -246,8 +251,10 @@ func (v *viewer) serveOwed(ping <-chan time.Time) (over bool, err error) {
 		return false, v.control(websocket.PingMessage, nil)
 	default:
 	}
+	v.rest()
 	select {
 	case <-v.wake:
+		v.idle.Store(false)
 		return false, nil
 	case <-ping:
 		return false, v.control(websocket.PingMessage, nil)
