@@ -23,6 +23,9 @@ func TestMain(m *testing.M) {
 	if os.Getenv("TRIVET_TEST_HOG") != "" {
 		hog()
 	}
+	if addr := os.Getenv("TRIVET_TEST_CROWD"); addr != "" {
+		runCrowd(addr, fromEnv("TRIVET_TEST_CROWD_SIZE", 1))
+	}
 	code := m.Run()
 	removeBuilt()
 	os.Exit(code)

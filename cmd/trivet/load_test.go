@@ -9,15 +9,10 @@ import (
 	"slices"
 	"strings"
 	"sync"
-	"syscall"
+	"sync/atomic"
 	"testing"
 	"time"
 )
-
-// smallBuffer makes the system hold as little as it can for a viewer that never reads.
-func smallBuffer(_, _ string, c syscall.RawConn) error {
-	return c.Control(func(fd uintptr) { _ = syscall.SetsockoptInt(int(fd), syscall.SOL_SOCKET, syscall.SO_RCVBUF, 4<<10) })
-}
 
 // heatLines is what the lines of heat do, told by the process that moves them.
 type heatLines struct {
@@ -102,40 +97,40 @@ func (l *heatLines) waitHeat(patience time.Duration) bool {
 // TRIVET_VIEWERS=1000 is the full size, with 100 Stops.
 func TestTheStationUnderFire(t *testing.T) {
 	n := fromEnv("TRIVET_VIEWERS", 60)
-	stops := fromEnv("TRIVET_STOPS", max(2, n/10))
+	few := 2
+	if n >= 1000 {
+		few = 100
+	}
+	stops := fromEnv("TRIVET_STOPS", few)
 	data := t.TempDir()
 	config := filepath.Join(t.TempDir(), "station.toml")
 	text := fmt.Sprintf("data_dir = %q\n[limits]\nviewers = %d\n[sim]\nspeed = 1\n", data, n+100)
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	lines, crowd := newHeatLines(), &audience{t: t}
+	lines := newHeatLines()
+	var crowd atomic.Pointer[audience]
 	d := startHooked(t, data, func(e lineEvent) {
-		if e.kind == eventTick {
-			crowd.began.Store(e.a, e.at)
-		}
 		lines.hear(e)
+		if a := crowd.Load(); a != nil && e.kind == eventTick {
+			a.tell(crowdTick, e.a, e.at.UnixNano())
+		}
 	}, "--config", config)
-	crowd.base = d.base
-	alone, made := crowd.fresh()
-
 	slow := max(1, n/100)
-	gather(t, crowd, n-slow)
+	viewers := gather(t, d.base, n-slow)
+	crowd.Store(viewers)
+	viewers.report()
 	time.Sleep(3 * time.Second)
-	t.Logf("%d viewers, nothing else, load %s: tick → read %v; made → read %v", n-slow, loadAverage(), alone, made)
+	alone := viewers.report()
+	t.Logf("%d viewers, nothing else, load %s: tick → read %s; made → read %s", n-slow, loadAverage(), alone.FromTick, alone.FromMade)
 
 	hogs(t, 2)
-	dropped := make(chan laggard, 10000)
-	for range slow {
-		if err := crowd.lag(dropped); err != nil {
-			t.Fatal(err)
-		}
-	}
-	fire, made := crowd.fresh()
+	lagging := lag(t, d.base, slow)
+	viewers.report()
 	lines.mu.Lock()
 	lines.late, lines.seqs = nil, nil
 	lines.mu.Unlock()
-	began, used, before := time.Now(), processorTime(d.cmd.Process.Pid), crowd.read.Load()
+	began, used, theirs := time.Now(), processorTime(d.cmd.Process.Pid), processorTime(viewers.cmd.Process.Pid)
 	var took []time.Duration
 	late := map[string]int{} // runs that ended before Stop could be pressed
 	for len(took) < stops {
@@ -152,7 +147,8 @@ func TestTheStationUnderFire(t *testing.T) {
 	span, load := time.Since(began), loadAverage()
 	used = processorTime(d.cmd.Process.Pid) - used
 	rss, most := memory(d.cmd.Process.Pid)
-	messages := crowd.read.Load() - before
+	theirs = processorTime(viewers.cmd.Process.Pid) - theirs
+	fire := viewers.report()
 	lines.mu.Lock()
 	ticks, seqs := slices.Clone(lines.late), slices.Clone(lines.seqs)
 	lines.mu.Unlock()
@@ -160,13 +156,13 @@ func TestTheStationUnderFire(t *testing.T) {
 	slices.Sort(took)
 	slices.Sort(ticks)
 	t.Logf("%.0f s with %d viewers, %d more that never read, 2 hogs and a stalled disk, load %s", span.Seconds(), n-slow, slow, load)
-	t.Logf("tick → read: %v", fire)
-	t.Logf("made → read: %v", made)
-	t.Logf("%.0f messages/s of %d bytes, %d numbers skipped and named", float64(messages)/span.Seconds(), crowd.bytes.Load()/max(1, crowd.read.Load()), crowd.skipped.Load())
+	t.Logf("tick → read: %s", fire.FromTick)
+	t.Logf("made → read: %s", fire.FromMade)
+	t.Logf("%.0f messages/s of %d bytes, %d numbers skipped and named", float64(fire.Read)/span.Seconds(), fire.Bytes/max(1, fire.Read), fire.Skipped)
 	t.Logf("tick lateness: p50 %v, p99 %v, p99.9 %v, most %v; %d ticks, %d due", quantile(ticks, 0.5), quantile(ticks, 0.99), quantile(ticks, 0.999), quantile(ticks, 1), len(ticks), int(span/(100*time.Millisecond)))
 	t.Logf("%d stops → every line of heat low: p50 %v, p99 %v, most %v", len(took), quantile(took, 0.5), quantile(took, 0.99), quantile(took, 1))
 	t.Logf("runs that ended by themselves before Stop was pressed: %v", late)
-	t.Logf("daemon: %.2f processors, resident %s, at most %s", used.Seconds()/span.Seconds(), rss, most)
+	t.Logf("daemon: %.2f processors, resident %s, at most %s; viewers: %.2f processors", used.Seconds()/span.Seconds(), rss, most, theirs.Seconds()/span.Seconds())
 
 	for i := 1; i < len(seqs); i++ {
 		if seqs[i] != seqs[i-1]+1 {
@@ -176,30 +172,10 @@ func TestTheStationUnderFire(t *testing.T) {
 	if worst := quantile(took, 1); worst > 500*time.Millisecond {
 		t.Errorf("a stop took %v to reach the lines", worst)
 	}
-	judgeLaggards(t, dropped)
-	crowd.closing.Store(true)
+	judgeLaggards(t, lagging.leave())
+	crowd.Store(nil)
+	viewers.leave()
 	d.kill()
-	crowd.work.Wait()
-}
-
-// gather connects viewers, a few at a time as a shop would, only faster.
-func gather(t *testing.T, crowd *audience, n int) {
-	t.Helper()
-	began := time.Now()
-	places, failed := make(chan struct{}, 16), make(chan error, n)
-	for range n {
-		places <- struct{}{}
-		go func() {
-			failed <- crowd.join()
-			<-places
-		}()
-	}
-	for range n {
-		if err := <-failed; err != nil {
-			t.Fatal(err)
-		}
-	}
-	t.Logf("%d viewers came in %v", n, time.Since(began).Round(time.Millisecond))
 }
 
 // stopUnderFire starts a run, stalls the disk at some moment of it, presses Stop at some moment of that, and returns how long it took until
@@ -207,6 +183,7 @@ func gather(t *testing.T, crowd *audience, n int) {
 // by the trip of a tick that was 300 ms late, is no Stop; why says what ended it.
 func stopUnderFire(t *testing.T, d *hooked, lines *heatLines) (took time.Duration, why string) {
 	t.Helper()
+	d.recover() // of a run that tripped
 	d.begin()
 	if !lines.waitHeat(10 * time.Second) {
 		return 0, d.recover()
@@ -230,14 +207,19 @@ func stopUnderFire(t *testing.T, d *hooked, lines *heatLines) (took time.Duratio
 	if res.StatusCode >= 300 || answered > 2*time.Second {
 		t.Errorf("Stop: %s after %v", res.Status, answered)
 	}
-	time.Sleep(600 * time.Millisecond)
-	high, lowAt, ups := lines.now()
-	if high {
-		t.Errorf("a line of heat is high 600 ms after Stop")
-	}
-	time.Sleep(200 * time.Millisecond)
-	if _, _, later := lines.now(); later != ups {
-		t.Error("a line of heat went high again after Stop")
+	// What the lines did is stamped where they are moved, and may be heard late on a busy machine.
+	var lowAt time.Time
+	ups := -1
+	for end := time.Now().Add(5 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		high, at, n := lines.now()
+		if !high && n == ups && time.Since(at) > 800*time.Millisecond {
+			lowAt = at
+			break
+		}
+		if ups = n; time.Now().After(end) {
+			t.Errorf("the lines of heat do not stay low after Stop")
+			break
+		}
 	}
 	d.order(orderFlow)
 	return max(0, lowAt.Sub(asked)), ""
@@ -273,11 +255,10 @@ func (h *hooked) recover() (why string) {
 
 // judgeLaggards holds what was dropped against the promise: within 2 s of a full buffer. Half a second is for looking only twenty times a
 // second, and the single one may be seen late on a busy machine.
-func judgeLaggards(t *testing.T, dropped chan laggard) {
+func judgeLaggards(t *testing.T, dropped []laggard) {
 	t.Helper()
 	var waits []time.Duration
-	for len(dropped) > 0 {
-		l := <-dropped
+	for _, l := range dropped {
 		waits = append(waits, l.gone.Sub(l.full))
 	}
 	if len(waits) == 0 {

@@ -1,20 +1,27 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
+	"encoding/binary"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io"
 	"net"
+	"net/http"
 	"os"
-	"strconv"
+	"os/exec"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
-
-	"github.com/gorilla/websocket"
 )
+
+// The crowd is the viewers, in a process of its own, so that what they cost stands neither in the daemon's way nor in that of
+// whoever measures the lines. Each speaks as much of RFC 6455 as a viewer needs, with one buffer and no allocation per message:
+// a thousand times ten a second on two processors leaves no room for more.
 
 // spread is a histogram of times in steps of 1 ms, up to 10 s. Many goroutines add to it.
 type spread struct {
@@ -47,101 +54,208 @@ func (s *spread) String() string {
 	return fmt.Sprintf("p50 %v, p99 %v, p99.9 %v, most %v (%d)", p50, p99, p999, most, n)
 }
 
-// audience is the viewers of one daemon, and what they saw.
-type audience struct {
-	t     *testing.T
-	base  string
-	began sync.Map // station's number of a tick → time of day at its end
+// crowdReport is what a crowd has seen since the last report.
+type crowdReport struct {
+	FromTick string // end of the tick that is shown → message read
+	FromMade string // message made, by its stamp of whole milliseconds → message read
+	Read     int64  // messages
+	Bytes    int64
+	Skipped  int64    // numbers named in gaps
+	Wrong    []string // promises broken, the first few
+}
 
-	fromTick atomic.Pointer[spread] // end of the tick that is shown → message read
-	fromMade atomic.Pointer[spread] // message made → message read; the stamp in it has whole milliseconds
-	read     atomic.Int64           // messages
+// What the parent tells a crowd on its standard input, as kind, A, B.
+const (
+	crowdTick = 'T' // A: number of a tick, B: when it ended, ns
+	crowdSay  = 'R' // say what was seen, and begin anew
+)
+
+// crowd is the child's side.
+type crowd struct {
+	addr     string
+	ended    [1 << 12]struct{ seq, at atomic.Int64 } // when ticks ended, by number; a ring of 7 minutes
+	fromTick atomic.Pointer[spread]
+	fromMade atomic.Pointer[spread]
+	read     atomic.Int64
 	bytes    atomic.Int64
-	skipped  atomic.Int64 // numbers named in gaps
-	wrong    atomic.Int64 // broken promises
-	closing  atomic.Bool
-	work     sync.WaitGroup
+	skipped  atomic.Int64
+	mu       sync.Mutex
+	wrong    []string
 }
 
-func (a *audience) fresh() (fromTick, fromMade *spread) {
-	fromTick, fromMade = new(spread), new(spread)
-	a.fromTick.Store(fromTick)
-	a.fromMade.Store(fromMade)
-	return fromTick, fromMade
+// runCrowd is the child: viewers at addr until standard input ends.
+func runCrowd(addr string, n int) {
+	c := &crowd{addr: addr}
+	c.fromTick.Store(new(spread))
+	c.fromMade.Store(new(spread))
+	places, failed := make(chan struct{}, 16), make(chan error, n)
+	for range n {
+		go func() {
+			places <- struct{}{}
+			err := c.join()
+			<-places
+			failed <- err
+		}()
+	}
+	for range n {
+		if err := <-failed; err != nil {
+			fmt.Println("failed:", err)
+			os.Exit(1)
+		}
+	}
+	fmt.Println("ready")
+	in, out := bufio.NewReader(os.Stdin), json.NewEncoder(os.Stdout)
+	var m [17]byte
+	for {
+		if _, err := io.ReadFull(in, m[:]); err != nil {
+			os.Exit(0)
+		}
+		a, b := int64(binary.LittleEndian.Uint64(m[1:])), int64(binary.LittleEndian.Uint64(m[9:]))
+		switch m[0] {
+		case crowdTick:
+			e := &c.ended[a%int64(len(c.ended))]
+			e.at.Store(b)
+			e.seq.Store(a)
+		case crowdSay:
+			c.mu.Lock()
+			r := crowdReport{c.fromTick.Swap(new(spread)).String(), c.fromMade.Swap(new(spread)).String(),
+				c.read.Swap(0), c.bytes.Swap(0), c.skipped.Swap(0), c.wrong}
+			c.wrong = nil
+			c.mu.Unlock()
+			_ = out.Encode(r)
+		}
+	}
 }
 
-// join connects one viewer that reads all it gets, until the audience is closing.
-func (a *audience) join() error {
-	d := websocket.Dialer{HandshakeTimeout: 20 * time.Second, ReadBufferSize: 8 << 10, WriteBufferSize: 512}
-	c, _, err := d.Dial("ws"+strings.TrimPrefix(a.base, "http")+"/api/v1/stream", nil)
+func (c *crowd) bad(format string, args ...any) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if len(c.wrong) < 5 { // a thousand viewers would say the same
+		c.wrong = append(c.wrong, fmt.Sprintf(format, args...))
+	}
+}
+
+// askForStream sends what turns a connection into a stream. The key is the example of RFC 6455, section 1.3.
+func askForStream(c net.Conn, addr string) error {
+	_, err := fmt.Fprintf(c, "GET /api/v1/stream HTTP/1.1\r\nHost: %s\r\nConnection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n", addr)
+	return err
+}
+
+// join connects one viewer that reads all it gets.
+func (c *crowd) join() error {
+	conn, err := net.DialTimeout("tcp", c.addr, 20*time.Second)
 	if err != nil {
 		return err
 	}
-	a.work.Go(func() {
-		defer c.Close()
-		var last uint64
-		var buf bytes.Buffer
-		for !a.closing.Load() {
-			_ = c.SetReadDeadline(time.Now().Add(20 * time.Second))
-			_, r, err := c.NextReader()
-			if err == nil {
-				buf.Reset()
-				_, err = buf.ReadFrom(r)
-			}
+	if err := askForStream(conn, c.addr); err != nil {
+		return err
+	}
+	r := bufio.NewReaderSize(conn, 16<<10)
+	res, err := http.ReadResponse(r, nil)
+	if err != nil {
+		return err
+	}
+	if res.StatusCode != http.StatusSwitchingProtocols {
+		return errors.New(res.Status)
+	}
+	go func() {
+		var v oneViewer
+		for {
+			op, text, err := frame(r)
 			if err != nil {
-				if !a.closing.Load() {
-					a.bad("a viewer lost its stream: %v", err)
-				}
+				c.bad("a viewer lost its stream: %v", err)
 				return
 			}
-			a.note(buf.Bytes(), &last)
+			switch op {
+			case 1:
+				c.note(text, &v)
+			case 8:
+				c.bad("a viewer was sent away: %q", text)
+				return
+			case 9: // a pong, masked with zeros as the RFC allows any mask
+				_, _ = conn.Write(append([]byte{0x8A, 0x80 | byte(len(text)), 0, 0, 0, 0}, text...))
+			}
+			_, _ = r.Discard(len(text))
 		}
-	})
+	}()
 	return nil
 }
 
-func (a *audience) bad(format string, args ...any) {
-	if a.wrong.Add(1) <= 5 { // a thousand viewers would say the same
-		a.t.Errorf(format, args...)
+// frame looks at the next frame, which must fit into the buffer of r. The payload is still to be discarded.
+func frame(r *bufio.Reader) (op byte, payload []byte, err error) {
+	h, err := r.Peek(2)
+	if err != nil {
+		return 0, nil, err
 	}
+	op, n, head := h[0]&15, int(h[1]&127), 2
+	if n == 126 {
+		if h, err = r.Peek(4); err != nil {
+			return 0, nil, err
+		}
+		n, head = int(h[2])<<8|int(h[3]), 4
+	}
+	_, _ = r.Discard(head)
+	payload, err = r.Peek(n)
+	return op, payload, err
+}
+
+// oneViewer is what a viewer remembers between messages.
+type oneViewer struct {
+	last       uint64 // number of the last message
+	tick, read int64  // a state whose tick the parent had not told of when it was read; 0: none
+}
+
+// took adds how long a state took from the end of its tick, if that is known.
+func (c *crowd) took(tick, read int64) bool {
+	e := &c.ended[tick%int64(len(c.ended))]
+	known := e.seq.Load() == tick
+	if known {
+		c.fromTick.Load().add(time.Duration(read - e.at.Load()))
+	}
+	return known
 }
 
 // note looks at one message: its number must be the next one, or a gap must name those between (I-40).
-func (a *audience) note(text []byte, last *uint64) {
-	now := time.Now()
-	a.read.Add(1)
-	a.bytes.Add(int64(len(text)))
+func (c *crowd) note(text []byte, v *oneViewer) {
+	now := time.Now().UnixNano()
+	c.read.Add(1)
+	c.bytes.Add(int64(len(text)))
 	seq, ok := numberAfter(text, `"seq":`)
 	if !ok {
-		a.bad("a message without a number: %.80s", text)
+		c.bad("a message without a number: %.80s", text)
 		return
 	}
 	switch {
 	case bytes.HasPrefix(text, []byte(`{"type":"hello"`)):
 	case bytes.HasPrefix(text, []byte(`{"type":"gap"`)):
 		var g struct{ From, To uint64 }
-		if json.Unmarshal(text, &g) != nil || g.From != *last+1 || g.To < g.From || seq != g.To {
-			a.bad("after number %d: %.120s", *last, text)
+		if json.Unmarshal(text, &g) != nil || g.From != v.last+1 || g.To < g.From || seq != g.To {
+			c.bad("after number %d: %.120s", v.last, text)
 		}
-		a.skipped.Add(int64(g.To - g.From + 1))
+		c.skipped.Add(int64(g.To - g.From + 1))
 	default:
-		if seq != *last+1 {
-			a.bad("number %d after %d without a gap message", seq, *last)
+		if seq != v.last+1 {
+			c.bad("number %d after %d without a gap message", seq, v.last)
 		}
 	}
-	*last = seq
+	v.last = seq
 	if !bytes.HasPrefix(text, []byte(`{"type":"state"`)) {
 		return
 	}
 	if tick, ok := numberAfter(text, `"state":{"seq":`); ok {
-		if at, ok := a.began.Load(tick); ok {
-			a.fromTick.Load().add(now.Sub(at.(time.Time)))
+		if v.tick != 0 {
+			c.took(v.tick, v.read)
+			v.tick = 0
+		}
+		if !c.took(int64(tick), now) {
+			v.tick, v.read = int64(tick), now
 		}
 	}
 	if i := bytes.Index(text, []byte(`"time_utc":"`)); i >= 0 && len(text) > i+36 {
-		if made, err := time.Parse(time.RFC3339, string(text[i+12:i+36])); err == nil {
-			a.fromMade.Load().add(now.Sub(made))
-		}
+		// Only the time within the minute is looked at: "2026-11-25T14:08:51.764Z".
+		s := text[i+12 : i+36]
+		made := (int64(s[17]-'0')*10+int64(s[18]-'0'))*1000 + int64(s[20]-'0')*100 + int64(s[21]-'0')*10 + int64(s[22]-'0')
+		c.fromMade.Load().add(time.Duration((now/1e6-made+60_000)%60_000) * time.Millisecond)
 	}
 }
 
@@ -160,91 +274,73 @@ func numberAfter(text []byte, after string) (n uint64, ok bool) {
 	return n, ok
 }
 
-// laggard is a viewer that asks for the stream and never reads. It comes again when it has been dropped. What the kernel holds for it
-// is read in /proc/net/tcp, so that nobody has to be asked when it was full and when the program gave it up.
-type laggard struct {
-	port       int
-	full, gone time.Time
+// audience is the parent's side of a crowd.
+type audience struct {
+	t   *testing.T
+	cmd *exec.Cmd
+	mu  sync.Mutex
+	in  io.WriteCloser
+	out *bufio.Reader
 }
 
-// lag lets one laggard after the other hang on until the audience is closing, and sends those that were dropped.
-func (a *audience) lag(dropped chan<- laggard) error {
-	addr := strings.TrimPrefix(a.base, "http://")
-	_, port, _ := net.SplitHostPort(addr)
-	local, _ := strconv.Atoi(port)
-	hang := func() (net.Conn, error) {
-		d := net.Dialer{Control: smallBuffer}
-		c, err := d.Dial("tcp", addr)
-		if err == nil {
-			_, err = fmt.Fprintf(c, "GET /api/v1/stream HTTP/1.1\r\nHost: %s\r\nConnection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\nSec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n\r\n", addr)
-		}
-		return c, err
-	}
-	c, err := hang()
+// gather starts a crowd of n viewers at a daemon and waits until all are in.
+func gather(t *testing.T, base string, n int) *audience {
+	t.Helper()
+	a := &audience{t: t, cmd: exec.Command(os.Args[0])}
+	a.cmd.Env = append(os.Environ(), "TRIVET_TEST_CROWD="+strings.TrimPrefix(base, "http://"), fmt.Sprint("TRIVET_TEST_CROWD_SIZE=", n))
+	in, err := a.cmd.StdinPipe()
 	if err != nil {
-		return err
+		t.Fatal(err)
 	}
-	a.work.Go(func() {
-		for {
-			l := laggard{port: c.LocalAddr().(*net.TCPAddr).Port}
-			queued, since, in := -1, time.Now(), false
-			for !a.closing.Load() {
-				n, open := sendQueue(local, l.port)
-				if n != queued && open {
-					queued, since, in = n, time.Now(), true
-				}
-				if in && !open {
-					l.full, l.gone = since, time.Now()
-					dropped <- l
-					break
-				}
-				time.Sleep(50 * time.Millisecond)
-			}
-			c.Close()
-			if a.closing.Load() {
-				return
-			}
-			if c, err = hang(); err != nil {
-				a.bad("a slow viewer could not come back: %v", err)
-				return
-			}
-		}
-	})
-	return nil
-}
-
-// tcpTable is /proc/net/tcp, read at most every 20 ms for all who ask.
-var tcpTable struct {
-	mu   sync.Mutex
-	at   time.Time
-	rows map[[2]int]tcpRow
-}
-
-type tcpRow struct {
-	queued int
-	open   bool
-}
-
-// sendQueue returns how many bytes the system holds for the peer of a connection at our port local, and whether the program still has it open.
-func sendQueue(local, remote int) (queued int, open bool) {
-	tcpTable.mu.Lock()
-	defer tcpTable.mu.Unlock()
-	if time.Since(tcpTable.at) > 20*time.Millisecond {
-		text, _ := os.ReadFile("/proc/net/tcp")
-		tcpTable.rows = map[[2]int]tcpRow{}
-		for line := range strings.Lines(string(text)) {
-			// "sl local_address rem_address st tx_queue:rx_queue …", all in hex; state 01 is established.
-			f := strings.Fields(line)
-			if len(f) < 5 || !strings.Contains(f[1], ":") {
-				continue
-			}
-			from, _ := strconv.ParseInt(f[1][strings.Index(f[1], ":")+1:], 16, 32)
-			to, _ := strconv.ParseInt(f[2][strings.Index(f[2], ":")+1:], 16, 32)
-			tx, _ := strconv.ParseInt(f[4][:strings.Index(f[4], ":")], 16, 64)
-			tcpTable.rows[[2]int{int(from), int(to)}] = tcpRow{int(tx), f[3] == "01"}
-		}
-		tcpTable.at = time.Now()
+	out, err := a.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
 	}
-	r := tcpTable.rows[[2]int{local, remote}]
-	return r.queued, r.open
+	a.in, a.out = in, bufio.NewReader(out)
+	began := time.Now()
+	if err := a.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = a.cmd.Process.Kill(); _ = a.cmd.Wait() })
+	if line, err := a.out.ReadString('\n'); err != nil || line != "ready\n" {
+		t.Fatalf("the viewers: %q %v", line, err)
+	}
+	t.Logf("%d viewers came in %v", n, time.Since(began).Round(time.Millisecond))
+	return a
+}
+
+// tell passes something on to the crowd; before there is one it is lost.
+func (a *audience) tell(kind byte, x uint64, y int64) {
+	var m [17]byte
+	m[0] = kind
+	binary.LittleEndian.PutUint64(m[1:], x)
+	binary.LittleEndian.PutUint64(m[9:], uint64(y))
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	_, _ = a.in.Write(m[:])
+}
+
+// report returns what was seen since the last report.
+func (a *audience) report() (r crowdReport) {
+	a.t.Helper()
+	a.tell(crowdSay, 0, 0)
+	line, err := a.out.ReadBytes('\n')
+	if err == nil {
+		err = json.Unmarshal(line, &r)
+	}
+	if err != nil {
+		a.t.Fatalf("the viewers: %v", err)
+	}
+	for _, w := range r.Wrong {
+		a.t.Error(w)
+	}
+	return r
+}
+
+// leave ends the crowd.
+func (a *audience) leave() {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	a.in.Close()
+	_ = a.cmd.Wait()
 }
