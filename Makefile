@@ -7,8 +7,9 @@ LDFLAGS := -s -w -X main.version=$(VERSION)
 WEB     := api/web
 TOOLS   := .cache/bin
 STATICCHECK_VERSION := v0.8.2
+NFPM_VERSION := v2.45.2
 
-.PHONY: run build web test test-go test-web test-page lint bench rig rig-full clean
+.PHONY: run build web test test-go test-web test-page lint bench rig rig-full packages packages-test clean
 
 run: build ## daemon on the simulated station, page built and embedded; prints its address
 	./bin/trivet serve --sim $(ARGS)
@@ -53,6 +54,15 @@ rig: ## the program against real device nodes, in an emulated Linux guest; fetch
 rig-full: ## the same with a whole removal, and a commissioning, through these nodes; long
 	.ci/rig full
 	.ci/rig commission
+
+packages: web $(TOOLS)/nfpm ## Debian packages for arm64, armhf and amd64, in dist/
+	deploy/package/build.sh dist
+
+packages-test: packages ## builds them twice, reads, installs, updates and removes them, runs all three
+	.ci/packages
+
+$(TOOLS)/nfpm:
+	GOBIN=$(CURDIR)/$(TOOLS) $(GO) install github.com/goreleaser/nfpm/v2/cmd/nfpm@$(NFPM_VERSION)
 
 clean:
 	rm -rf bin .cache $(WEB)/node_modules
