@@ -107,6 +107,8 @@ type RunOrder struct {
 	Board   string // which board, in the shop's words
 	Part    string
 	Serial  string
+	Job     string // what the run is for; empty for no job
+	Step    string // and which of its steps
 	By      string // who asked
 	Proof   bool   // prove the thermocouples by a gentle warm-up first
 

@@ -25,9 +25,9 @@ type rescued struct {
 // String says it in a sentence for the operator.
 func (r rescued) String() string {
 	var parts []string
-	for _, t := range []string{"runs", "events", "lessons", "chunks"} {
+	for _, t := range []string{"runs", "events", "lessons", "jobs", "job_events", "chunks"} {
 		if n := r.kept[t]; n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", n, strings.Replace(t, "chunks", "chunks of samples", 1)))
+			parts = append(parts, fmt.Sprintf("%d %s", n, strings.NewReplacer("chunks", "chunks of samples", "job_events", "events of jobs").Replace(t)))
 		}
 	}
 	if len(parts) == 0 {
@@ -268,6 +268,10 @@ func rowHolds(table string, row map[string]any) error {
 		good = isTime(text("utc")) && (blob("chain") == nil || len(blob("chain")) == 32)
 	case "lessons":
 		good = int64(lessonSum(text("pairing"), number("run"), text("utc"), blob("data"))) == number("crc")
+	case "jobs":
+		good = rowOfJob(text("id"), text("utc"), blob("opening"), blob("chain"))
+	case "job_events": // whether it fits behind the one before shows when the job is read
+		good = text("job") != "" && number("seq") >= 0 && len(blob("chain")) == 32
 	case "chunks":
 		c := chunk{run: number("run"), first: uint64(number("first_seq")), samples: int(number("samples")), columns: int(number("columns")),
 			last: time.Duration(number("last_ns")), crc: uint32(number("crc")), data: blob("data")}

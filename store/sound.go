@@ -33,7 +33,7 @@ func (d *DB) openSound(ctx context.Context, name, synchronous, question string) 
 	if f, err = d.ask(ctx, name, synchronous, question); err != nil {
 		return nil, err
 	}
-	r := rescue(ctx, f, to, map[string][]string{"state": {"runs", "events", "lessons"}, "samples": {"chunks"}}[name])
+	r := rescue(ctx, f, to, map[string][]string{"state": {"runs", "events", "lessons", "jobs", "job_events"}, "samples": {"chunks"}}[name])
 	d.notices = append(d.notices, fmt.Sprintf("The file %s.db was damaged. It was set aside as %s and a new one was begun. %v", name, filepath.Base(to), r))
 	return f, nil
 }
@@ -79,6 +79,8 @@ var asked = map[string][]string{
 		"SELECT " + runColumns + ", chain_head, chain_tip, chain_events, chain_chunks, chain_last, chain_end FROM runs LIMIT 0",
 		"SELECT " + eventColumns + ", chain FROM events LIMIT 0",
 		"SELECT id, pairing, run, utc, data, crc FROM lessons LIMIT 0",
+		"SELECT id, utc, opening, chain FROM jobs LIMIT 0",
+		"SELECT id, job, seq, event, chain FROM job_events LIMIT 0",
 		"SELECT count(seq) FROM sqlite_sequence WHERE name='runs'",
 		"SELECT count(*) FROM events WHERE run NOT IN (SELECT id FROM runs)", // through the indexes, which the check leaves out
 		"SELECT count(*) FROM runs WHERE end_state IS NULL",

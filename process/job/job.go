@@ -71,20 +71,20 @@ func (s Step) after() []Step {
 // Board is one assembled board.
 type Board struct {
 	Type    string `json:"type"`
-	Serial  string `json:"serial"`
-	Reflows int    `json:"reflows"`      // that the site has seen before this job
-	Most    int    `json:"most_reflows"` // 0: the usual limit
+	Serial  string `json:"serial,omitempty"`
+	Reflows int    `json:"reflows,omitempty"`      // that the site has seen before this job
+	Most    int    `json:"most_reflows,omitempty"` // 0: the usual limit
 	// Dry says that it comes from dry storage or was baked. A board of which that is not known owes a bake.
-	Dry bool `json:"dry"`
+	Dry bool `json:"dry,omitempty"`
 }
 
 // Part is the one part that the job is about.
 type Part struct {
 	Type    string        `json:"type"`
-	Serial  string        `json:"serial"`
-	Reflows int           `json:"reflows"`
-	Most    int           `json:"most_reflows"`
-	Body    moisture.Part `json:"body"`
+	Serial  string        `json:"serial,omitempty"`
+	Reflows int           `json:"reflows,omitempty"`
+	Most    int           `json:"most_reflows,omitempty"`
+	Body    moisture.Body `json:"body"`
 }
 
 // The usual limits. A part is qualified for three reflows by J-STD-020 (from memory); that a site bears six, its assembly of two sides included,
@@ -126,8 +126,8 @@ const (
 
 // Event is one thing that happened. Only the fields of its kind are used.
 type Event struct {
-	At   time.Time `json:"at"`
-	By   string    `json:"by"`
+	At   time.Time `json:"at,omitempty,omitzero"`
+	By   string    `json:"by,omitempty"`
 	Kind Kind      `json:"kind"`
 	Step Step      `json:"step,omitempty"`
 

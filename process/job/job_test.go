@@ -19,7 +19,7 @@ func hours(h float64) time.Time { return begin.Add(time.Duration(h * float64(tim
 func opened(t testing.TB) *Job {
 	t.Helper()
 	j, err := Open(Opening{ID: "J-1", At: begin, By: "A", Customer: "order 7", Plan: Steps(),
-		Board: Board{Type: "controller", Serial: "B7", Reflows: 2}, Part: Part{Type: "processor", Serial: "P7", Reflows: 1, Body: moisture.Part{Level: "5", ThicknessMM: 2.5}}})
+		Board: Board{Type: "controller", Serial: "B7", Reflows: 2}, Part: Part{Type: "processor", Serial: "P7", Reflows: 1, Body: moisture.Body{Level: "5", ThicknessMM: 2.5}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -157,7 +157,7 @@ func TestAJobIsReadAsItWasWritten(t *testing.T) {
 func TestAnyOrderOfEventsLeavesASoundJob(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		j, err := Open(Opening{ID: "J", At: begin, By: "A", Plan: append([]Step{TakeIn}, rapid.SliceOfDistinct(rapid.SampledFrom(Steps()[1:]), rapid.ID[Step]).Draw(t, "plan")...),
-			Board: Board{Type: "b", Dry: rapid.Bool().Draw(t, "dry")}, Part: Part{Type: "p", Body: moisture.Part{Level: "3", ThicknessMM: 2}}})
+			Board: Board{Type: "b", Dry: rapid.Bool().Draw(t, "dry")}, Part: Part{Type: "p", Body: moisture.Body{Level: "3", ThicknessMM: 2}}})
 		if err != nil {
 			t.Fatal(err)
 		}

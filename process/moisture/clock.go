@@ -18,11 +18,12 @@ const (
 
 // Stay is one stretch of a part's history.
 type Stay struct {
-	From, To time.Time
-	Where    Where
-	Air      Air     // of an exposure; unknown counts as 30 °C and 60 %RH
-	BakeC    float64 // of a bake
-	BakeRH   float64 // of a bake; 0: not measured, which is fine at 125 °C only
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to"`
+	Where  Where     `json:"where"`
+	Air    Air       `json:"air,omitempty"`             // of an exposure; unknown counts as 30 °C and 60 %RH
+	BakeC  float64   `json:"bake_c,omitempty"`          // of a bake
+	BakeRH float64   `json:"bake_rh_percent,omitempty"` // of a bake; 0: not measured, which is fine at 125 °C only
 }
 
 // State is how a part stands.
@@ -43,7 +44,7 @@ const mostHot = 96 * time.Hour
 
 // Clock runs through a history, oldest first, and says how the part stands at now. The history begins when the bag was opened, or, of a part
 // that comes off a board, when that began to lie about. Time that no stay covers counts as exposure to air that nobody has measured.
-func Clock(p Part, history []Stay, now time.Time) (State, error) {
+func Clock(p Body, history []Stay, now time.Time) (State, error) {
 	if err := p.Check(); err != nil {
 		return State{}, err
 	}
@@ -119,7 +120,7 @@ func Clock(p Part, history []Stay, now time.Time) (State, error) {
 }
 
 // dried reports whether a bake was one of those that were owed.
-func (p Part) dried(h Stay, over time.Duration) bool {
+func (p Body) dried(h Stay, over time.Duration) bool {
 	for _, b := range p.Bakes(over) {
 		if h.BakeC >= b.TempC-5 && h.To.Sub(h.From).Hours() >= b.Hours && (b.MostRH == 0 || h.BakeRH > 0 && h.BakeRH <= b.MostRH) {
 			return true

@@ -16,7 +16,7 @@ func TestEveryRowOfTheFloorLives(t *testing.T) {
 	rows := facts.Rows(t, "jstd033_floor_life.csv")
 	for _, r := range rows {
 		if r[0] == "6" { // time on label
-			if err := (Part{Level: "6", ThicknessMM: 2}).Check(); err == nil {
+			if err := (Body{Level: "6", ThicknessMM: 2}).Check(); err == nil {
 				t.Error("a level 6 part without its label is accepted")
 			}
 			continue
@@ -25,7 +25,7 @@ func TestEveryRowOfTheFloorLives(t *testing.T) {
 		if r[1] != "inf" {
 			want = facts.Number(t, r[1])
 		}
-		life, limited, _ := Part{Level: Level(r[0]), ThicknessMM: 2}.FloorLife()
+		life, limited, _ := Body{Level: Level(r[0]), ThicknessMM: 2}.FloorLife()
 		if got := life.Hours(); limited && got != want || !limited && !math.IsInf(want, 1) {
 			t.Errorf("level %s: %v h, limited %v; the table has %v", r[0], got, limited, want)
 		}
@@ -38,7 +38,7 @@ func TestEveryRowOfTheFloorLives(t *testing.T) {
 func TestEveryRowOfTheDerating(t *testing.T) {
 	rows := facts.Rows(t, "jstd033_derating.csv")
 	for _, r := range rows {
-		p := Part{Level: Level(r[1]), ThicknessMM: 3.2}
+		p := Body{Level: Level(r[1]), ThicknessMM: 3.2}
 		life, _, _ := p.FloorLife()
 		rate, outside := p.Rate(Air{facts.Number(t, r[2]), facts.Number(t, r[3]), true})
 		if r[4] == "inf" {
@@ -60,7 +60,7 @@ func TestEveryRowOfTheBakes(t *testing.T) {
 	rows := facts.Rows(t, "jstd033_bake.csv")
 	for _, r := range rows {
 		if strings.HasPrefix(r[0], "BGA") {
-			b := Part{Level: "3", ThicknessMM: 2.5, Large: true}.Bakes(100 * time.Hour)[0]
+			b := Body{Level: "3", ThicknessMM: 2.5, Large: true}.Bakes(100 * time.Hour)[0]
 			if b.TempC != 125 || b.Hours != facts.Number(t, r[4]) || b.Confidence != words[r[6]] {
 				t.Errorf("%v: %+v", r, b)
 			}
@@ -69,7 +69,7 @@ func TestEveryRowOfTheBakes(t *testing.T) {
 		for _, mm := range thick[r[0]] {
 			for col, over := range map[int]time.Duration{4: 72*time.Hour + 1, 5: 72 * time.Hour} {
 				found := false
-				for _, b := range (Part{Level: Level(r[1]), ThicknessMM: mm}).Bakes(over) {
+				for _, b := range (Body{Level: Level(r[1]), ThicknessMM: mm}).Bakes(over) {
 					if b.TempC == facts.Number(t, r[2]) {
 						found = b.Hours == facts.Number(t, r[col]) && b.Confidence == words[r[6]] && (b.MostRH == 5) == (r[3] == "<=5")
 					}
@@ -132,7 +132,7 @@ func TestHistoriesWorkedOutByHand(t *testing.T) {
 		// With 4 %RH it does.
 		"level 5, baked at 90 °C in dry air": {"5", 2.5, []Stay{h(0, 60, Exposed, shop), bake(60, 300, 90, 4)}, 300, 0, 48, 0, 0},
 	} {
-		s, err := Clock(Part{Level: c.level, ThicknessMM: c.mm}, c.history, begin.Add(time.Duration(c.now*float64(time.Hour))))
+		s, err := Clock(Body{Level: c.level, ThicknessMM: c.mm}, c.history, begin.Add(time.Duration(c.now*float64(time.Hour))))
 		if err != nil {
 			t.Errorf("%s: %v", name, err)
 			continue
@@ -150,17 +150,17 @@ func TestHistoriesWorkedOutByHand(t *testing.T) {
 
 func TestWhatIsUncertainIsSaid(t *testing.T) {
 	begin := time.Date(2026, 3, 2, 8, 0, 0, 0, time.UTC)
-	p := Part{Level: "3", ThicknessMM: 2.5}
+	p := Body{Level: "3", ThicknessMM: 2.5}
 	s, err := Clock(p, []Stay{{From: begin, To: begin.Add(time.Hour), Where: Exposed, Air: Air{38, 95, true}}}, begin.Add(300*time.Hour))
 	all := strings.Join(s.Notes, "\n")
 	if err != nil || !strings.Contains(all, "secondary") || !strings.Contains(all, "beyond the table") || !strings.Contains(all, "not measured") {
 		t.Errorf("%v:\n%s", err, all)
 	}
-	p.Confirmed = &Confirmed{By: "A. Supervisor", Source: "the label of the bag", FloorLife: 400 * time.Hour}
+	p.Confirmed = &Confirmed{By: "A. Supervisor", Source: "the label of the bag", FloorLifeH: 400}
 	if s, _ := Clock(p, []Stay{{From: begin, To: begin.Add(time.Hour), Where: Exposed}}, begin.Add(300*time.Hour)); s.Expired || !strings.Contains(s.Notes[0], "A. Supervisor") {
 		t.Errorf("%+v", s)
 	}
-	if s, _ := Clock(Part{Level: "6", ThicknessMM: 2, Label: 6 * time.Hour}, nil, begin); !s.Expired || len(s.Bakes) == 0 {
+	if s, _ := Clock(Body{Level: "6", ThicknessMM: 2, LabelH: 6}, nil, begin); !s.Expired || len(s.Bakes) == 0 {
 		t.Errorf("a level 6 part is to be baked before use: %+v", s)
 	}
 }
@@ -169,7 +169,7 @@ func TestWhatIsUncertainIsSaid(t *testing.T) {
 func TestNothingButABakeGivesLifeBack(t *testing.T) {
 	begin := time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 	rapid.Check(t, func(t *rapid.T) {
-		p := Part{Level: rapid.SampledFrom(Levels()).Draw(t, "level"), ThicknessMM: rapid.Float64Range(0.3, 4.5).Draw(t, "mm"), Large: rapid.Bool().Draw(t, "large"), Label: time.Hour * time.Duration(rapid.IntRange(1, 100).Draw(t, "label"))}
+		p := Body{Level: rapid.SampledFrom(Levels()).Draw(t, "level"), ThicknessMM: rapid.Float64Range(0.3, 4.5).Draw(t, "mm"), Large: rapid.Bool().Draw(t, "large"), LabelH: float64(rapid.IntRange(1, 100).Draw(t, "label"))}
 		at, before := begin, time.Duration(0)
 		var hist []Stay
 		for range rapid.IntRange(0, 8).Draw(t, "stays") {
@@ -204,7 +204,7 @@ func TestAHistoryThatCannotBeIsRefused(t *testing.T) {
 		"an oven of 300 °C":     {{From: now, To: now, Where: Baking, BakeC: 300}},
 		"air that is no number": {{From: now, To: now, Where: Exposed, Air: Air{math.NaN(), 50, true}}},
 	} {
-		if _, err := Clock(Part{Level: "3", ThicknessMM: 2}, h, now); err == nil {
+		if _, err := Clock(Body{Level: "3", ThicknessMM: 2}, h, now); err == nil {
 			t.Errorf("%s: accepted", name)
 		}
 	}
