@@ -93,6 +93,9 @@ type Options struct {
 	// Commissioning is what was found out about the machine, and what is owed; nil where nobody keeps it.
 	Commissioning Commissioning
 
+	// Jobs keeps the jobs of the shop; nil where nobody does.
+	Jobs station.Jobs
+
 	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
 	Now func() time.Time
 

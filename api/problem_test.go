@@ -170,6 +170,9 @@ func TestEveryProblemCodeCanHappen(t *testing.T) {
 	for code := range refusalsOfCommissioning(t) {
 		seen[code] = true
 	}
+	for code := range refusalsOfJobs(t) {
+		seen[code] = true
+	}
 	seen["body_too_slow"] = slowBody(t) == "body_too_slow"
 	seen["too_many_viewers"] = oneTooMany(t) == "too_many_viewers"
 

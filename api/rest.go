@@ -38,6 +38,7 @@ func (s *Server) register() error {
 	s.registerPeople(a)
 	s.registerControls(a)
 	s.registerCommissioning(a)
+	s.registerJobs(a)
 	s.documentPlain(a.OpenAPI())
 	documentNulls(a.OpenAPI().Components.Schemas)
 	s.doc = a.OpenAPI()
@@ -140,6 +141,8 @@ type StartOrder struct {
 	Serial  string `json:"serial,omitempty" maxLength:"120"`
 	Proof   bool   `json:"proof,omitempty" doc:"Prove every thermocouple by a gentle warm-up before real heat"`
 	NoJoint bool   `json:"no_joint,omitempty" doc:"Repeat a learned board with no thermocouple at the joint, steered by an estimate; begins with the warm-up"`
+	Job     string `json:"job,omitempty" maxLength:"40" doc:"The job that this run is for; refused while something is owed"`
+	Step    string `json:"step,omitempty" enum:"remove,dress,reball,place" doc:"With job: which of its steps"`
 	Bounded bool   `json:"bounded_peak,omitempty" doc:"With no_joint: go without a lesson or a package top, or on another board, at a lowered peak"`
 	By
 }
@@ -232,6 +235,10 @@ func (s *Server) start(ctx context.Context, in *struct {
 	// The order holds a copy of the profile: whatever happens to the catalogue, the run follows what was ordered.
 	o.Profile, o.Kind, o.Proof = p, p.Kind, in.Body.Proof
 	o.NoJoint, o.BoundedPeak = in.Body.NoJoint, in.Body.Bounded
+	if err := s.forJob(ctx, in.Body.Job, in.Body.Step); err != nil {
+		return nil, err
+	}
+	o.Job, o.Step = in.Body.Job, in.Body.Step
 	if o.Board == "" {
 		o.Board = s.o.Station.Setup().Board
 	}

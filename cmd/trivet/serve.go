@@ -141,7 +141,7 @@ func (c *serveCmd) Run(e *env) error {
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
 		Collectors: []prometheus.Collector{rt, laneMetrics{q.lanes, q.clock}}, Advice: rt.advice,
-		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven,
+		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven, Jobs: rec.jobs,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
 			if shown {
@@ -171,6 +171,10 @@ func (c *serveCmd) Run(e *env) error {
 	thinkCtx, endThinking := context.WithCancel(context.WithoutCancel(e.ctx))
 	defer endThinking()
 	go mind.run(thinkCtx)
+	pen := jobKeeper{jobs: rec.jobs, latest: clerk.Latest, judged: clerk.Verdict, log: log}
+	penDone := make(chan struct{})
+	go func() { pen.run(thinkCtx); close(penDone) }()
+	defer func() { endThinking(); <-penDone }()
 	if endLife, err = life.start(e.ctx, conf.Watchdog); err != nil {
 		return err
 	}
@@ -225,6 +229,7 @@ type records struct {
 	station.Recorder
 	station.Archive
 	lessonKeeper
+	jobs   station.Jobs // nil when there is no disk
 	broken bool
 }
 
@@ -235,7 +240,7 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger, report func(e
 	if err != nil {
 		log.Error("records cannot be kept, so no run may start; the page is up", zap.Error(err))
 		m := store.NewMemory()
-		return records{m, m, m, true}, func() {}
+		return records{m, m, m, nil, true}, func() {}
 	}
 	for _, n := range db.Notices() {
 		log.Warn(n)
@@ -247,11 +252,11 @@ func openRecords(ctx context.Context, dir string, log *zap.Logger, report func(e
 	spare, err := store.NewSpare(ctx, db, report)
 	if err != nil {
 		log.Error("no memory could be put behind the disk; a run whose record fails is lost", zap.Error(err))
-		return records{db, db, db, false}, func() { closeRecords(log, db.Close) }
+		return records{db, db, db, db, false}, func() { closeRecords(log, db.Close) }
 	}
 	watching, endWatch := context.WithCancel(context.WithoutCancel(ctx))
 	go spare.Watch(watching)
-	return records{spare, spare, spare, false}, func() {
+	return records{spare, spare, spare, db, false}, func() {
 		endWatch()
 		last, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second) // a stalled disk must not keep the process
 		defer cancel()
