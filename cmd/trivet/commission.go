@@ -2,9 +2,6 @@ package main
 
 import (
 	"bufio"
-	"context"
-	"crypto/rand"
-	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -91,37 +88,13 @@ var errLeft = errors.New("left")
 
 // enter pairs as supervisor and takes the controls, and returns how to give both back.
 func (g *guide) enter() (leave func(), err error) {
-	leave = func() {}
 	t := g.talk
-	if t.token = g.cmd.Token; t.token == "" {
-		var now struct {
-			Code *string `json:"code"`
-		}
-		if err := t.ask("GET", "/pairing", nil, &now); err != nil {
-			return leave, err
-		}
-		if now.Code == nil {
-			return leave, fmt.Errorf("the station at %s shows its code only on its own computer, under the name localhost, 127.0.0.1 or [::1]; give a supervisor's token with --token", g.cmd.URL)
-		}
-		// Whoever can read the code may pair as whatever they like; so does this program, for as long as it needs it. It is on record.
-		var me struct {
-			Token string `json:"token"`
-		}
-		name := "trivet commission"
-		if g.cmd.By != "" {
-			name = g.cmd.By
-		}
-		if err := t.ask("POST", "/pairing", map[string]string{"code": *now.Code, "name": name, "role": "supervisor", "for": "program"}, &me); err != nil {
-			return leave, err
-		}
-		t.token = me.Token
-		leave = func() {
-			// The context may be over by then, and the pairing must end all the same.
-			last, cancel := context.WithTimeout(context.WithoutCancel(t.ctx), 5*time.Second)
-			defer cancel()
-			t.ctx = last
-			_ = t.ask("POST", "/pairing/leave", struct{}{}, nil) // what was asked has been done or has failed already
-		}
+	name := "trivet commission"
+	if g.cmd.By != "" {
+		name = g.cmd.By
+	}
+	if leave, err = t.enter(g.cmd.Token, name, "supervisor"); err != nil {
+		return leave, err
 	}
 	if err := t.ask("POST", "/controls/take", struct{}{}, nil); err != nil {
 		return leave, fmt.Errorf("somebody else holds the controls, so nothing can begin: %w", err)
@@ -149,22 +122,10 @@ func (g *guide) look() (v api.CommissioningView, err error) {
 
 // order gives a command with the care that each needs, from the newest state.
 func (g *guide) order(path string, body map[string]any) error {
-	var s struct {
-		Version string `json:"version"`
-		Stamp   uint64 `json:"stamp_ms"`
-	}
-	if err := g.talk.ask("GET", "/state", nil, &s); err != nil {
-		return err
-	}
-	var key [12]byte
-	if _, err := rand.Read(key[:]); err != nil {
-		return err
-	}
 	if g.cmd.By != "" {
 		body["by"] = g.cmd.By
 	}
-	care := map[string]string{"Idempotency-Key": hex.EncodeToString(key[:]), "If-Match": `"` + s.Version + `"`, "X-Trivet-Seen": fmt.Sprint(s.Stamp)}
-	return g.talk.send("POST", path, care, body, nil)
+	return g.talk.order(path, body)
 }
 
 // until looks until something shows, for lagMost at most, and returns the last look.

@@ -32,6 +32,7 @@ type commands struct {
 	Simulate simulateCmd    `cmd:"" help:"One bench run, faster than real time; or the transient of a thermal network."`
 	Sweep    sweepCmd       `cmd:"" help:"The same scenario over boards drawn at random: median, 95th percentile and worst of every figure."`
 	Compare  compareCmd     `cmd:"" help:"Several laws on one board: a table, and with --out one chart."`
+	Job      jobCmd         `cmd:"" help:"The jobs of the shop: what is owed, what was done, and the start of a step's run."`
 	Judge    judgeCmd       `cmd:"" help:"Judge a recorded temperature log against the process window."`
 	Identify identifyCmd    `cmd:"" help:"Fit a process model to a step record, and propose settings."`
 	Check    checkCmd       `cmd:"" help:"Check a configuration, machine, board, profile, scenario or network file."`
