@@ -95,7 +95,7 @@ func TestEachConditionHoldsOfItsSubjectAloneAndNeedsEveryTerm(t *testing.T) {
 		{"air_weak", 1, func(m *one) { m.p.heaters[1].off = 20.1 }, []func(*one){func(m *one) { m.p.heaters[1].off = 20 }, func(m *one) { m.l.Heaters[1].Sense = false },
 			func(m *one) { m.l.Heaters[1].Blower = -1 }, func(m *one) { m.l.Heaters[1].Loop.Band = 0 }}},
 		{"air_weak", 1, func(m *one) { m.l.Heaters[1].Blower, m.l.Heaters[1].Loop.Band, m.p.heaters[1].off = 0, 0.5, 1 }, nil},
-		{"idle_heat", 1, warmedBy(8), []func(*one){func(m *one) { m.p.heaters[1].idle = idleRest - 1 }, func(m *one) { warmedBy(7.9)(m) }, func(m *one) { m.l.Heaters[1].Loop.Gain = 0 }}},
+		{"idle_heat", 1, warmedBy(8), []func(*one){func(m *one) { m.p.heaters[1].idle = 2*time.Minute - 1 }, func(m *one) { warmedBy(7.9)(m) }, func(m *one) { m.l.Heaters[1].Loop.Gain = 0 }}},
 		{"idle_heat", 1, func(m *one) { warmedBy(8)(m); m.l.Heaters[1].Loop.Gain = 0.5 }, nil},
 		{"run_on_air", 1, func(m *one) { m.f.Armed, m.f.AirFlows[1] = false, false }, []func(*one){func(m *one) { m.f.Armed = true }, func(m *one) { m.f.Testing = true },
 			func(m *one) { m.f.BlowerOn[1] = false }, func(m *one) { m.l.Blowers[1].Proof = false }, func(m *one) { m.f.AirFlows[1] = true }}},

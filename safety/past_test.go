@@ -328,6 +328,46 @@ func TestTheFirstTickHasNoBefore(t *testing.T) {
 	if p.enabled != 0 || p.backward {
 		t.Errorf("enabled for %v, backward %v", p.enabled, p.backward)
 	}
+	p = past{}
+	if p.step(0, &Limits{}, &Facts{}); p.backward {
+		t.Error("the first tick may be at zero")
+	}
+	if p.step(0, &Limits{}, &Facts{}); !p.backward {
+		t.Error("and only the first")
+	}
+}
+
+// Each heater has its own loop and its own blower.
+func TestEachHeaterIsFollowedByItsOwnLoopAndBlower(t *testing.T) {
+	var p past
+	l, f := &Limits{NHeaters: 3}, &Facts{}
+	l.Heaters[0] = Heater{Blower: 0, Loop: Loop{Sensor: 0, Gain: 1, Inertia: 1}}
+	l.Heaters[1] = Heater{Blower: -1}
+	l.Heaters[2] = Heater{Blower: 1, Loop: Loop{Sensor: 2, Gain: 1, Inertia: 1}}
+	f.Readings[0], f.Readings[2] = unit.Measured(0, 50), unit.Measured(0, 70)
+	for k := range 20 {
+		f.BlowerOn[0] = k%2 == 0
+		p.step(time.Duration(k)*tick, l, f)
+	}
+	if p.heaters[0].idle != 0 || p.heaters[1].idle != 19*tick || p.heaters[2].idle != 19*tick {
+		t.Errorf("at rest for %v, %v, %v", p.heaters[0].idle, p.heaters[1].idle, p.heaters[2].idle)
+	}
+	if p.heaters[1].on || !p.heaters[0].on || !p.heaters[2].on || !(p.heaters[2].seen > p.heaters[0].seen) {
+		t.Errorf("%+v", p.heaters[:3])
+	}
+}
+
+func TestAContactThatChangesNowAndThenIsNoFlutter(t *testing.T) {
+	b := newBench(t)
+	for range 10 {
+		b.f.Closed[2] = false
+		b.run(time.Second)
+		b.f.Closed[2] = true
+		b.run(20 * time.Second)
+		if b.v.Tripped {
+			t.Fatalf("tripped on %s", b.firstOut())
+		}
+	}
 }
 
 func TestAContactThatWasFirstSeenOpenHasChangedWhenItCloses(t *testing.T) {

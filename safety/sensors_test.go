@@ -54,7 +54,7 @@ func TestASensorIsFrozenWhenItsOwnHeaterShouldHaveMovedIt(t *testing.T) {
 		{"by a little more", func(t int) float64 { return 100 + 4.001*float64(min(t-1, 1)) }, true, 1, 11},
 		{"slowly, by 5 K", func(t int) float64 { return 100 + 0.05*float64(t-1) }, true, 1, 82},
 		{"a balance that has not begun", func(t int) float64 { return 100 + 10*float64(t) }, false, 1, 0},
-		{"the second heater's", func(t int) float64 { return 100 }, true, 2, 11},
+		{"the second heater's", func(int) float64 { return 100 }, false, 2, 11},
 		{"another sensor's heater", func(t int) float64 { return 100 + 10*float64(t) }, true, 0, 0},
 	} {
 		var p past
@@ -79,6 +79,7 @@ func TestASensorIsFrozenWhenTwoOthersOnTheBoardHaveMoved(t *testing.T) {
 		}
 	}
 	deaf := func(i, t int) (float64, bool) { x, _ := by(20, 10, 1, 2)(i, t); return x, i != 2 }
+	gone := func(i, t int) (float64, bool) { x, _ := by(20, 10, 1, 2)(i, t); return x, i != 2 || t < 15 }
 	ever := func(rate float64) func(int, int) (float64, bool) {
 		return func(i, t int) (float64, bool) { return 100 + rate*float64(t-1), true }
 	}
@@ -92,6 +93,7 @@ func TestASensorIsFrozenWhenTwoOthersOnTheBoardHaveMoved(t *testing.T) {
 		{"one other", RoleJoint, by(20, 10, 1), 0},
 		{"one other and an element", RoleJoint, by(20, 10, 1, 4), 0},
 		{"one other and one that does not read", RoleJoint, deaf, 0},
+		{"one other and one that has moved and does not read any more", RoleJoint, gone, 0},
 		{"by just 5 K", RoleJoint, by(5, 10, 1, 2), 0},
 		{"down by a little more", RoleJoint, by(-5.01, 10, 1, 2), 31},
 		{"a package top", RolePackageTop, by(5.01, 10, 1, 2), 31},
@@ -151,6 +153,13 @@ func TestAGapAfterTheFirstColdJunctionCountsToo(t *testing.T) {
 	cold(&p, 5, l, func(int, int) (float64, bool) { return 0, false })
 	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 25.45, true }); got[0] {
 		t.Error("half a second lets it change by 0.45 °C")
+	}
+	p = past{}
+	cold(&p, 1, l, func(int, int) (float64, bool) { return 25, true })
+	cold(&p, 3, l, func(int, int) (float64, bool) { return 0, false })
+	cold(&p, 1, l, func(int, int) (float64, bool) { return 40, true }) // nobody knows which of the two was wrong
+	if got := cold(&p, 1, l, func(int, int) (float64, bool) { return 40.35, true }); !got[0] {
+		t.Error("the gap was before the second of them")
 	}
 }
 
@@ -251,7 +260,7 @@ func TestAColdJunctionMayNotStandApartFromTheMiddleOne(t *testing.T) {
 		{"two that tell, and one that does not", []float64{25, 50, -1}, [MaxSensors]bool{}},
 		{"three of five", []float64{-1, 25, 40, -1, 25}, [MaxSensors]bool{2: true}},
 		{"in any order", []float64{40, 27, 24, 26, 25}, [MaxSensors]bool{true}},
-		{"the upper middle of four", []float64{20, 28.1, 28.1, 36.2}, [MaxSensors]bool{0: true, 3: true}},
+		{"the upper middle of four", []float64{20, 28.1, 29, 36.5}, [MaxSensors]bool{0: true}},
 		{"sorted by value", []float64{31, 22, 40, 23, 24}, [MaxSensors]bool{2: true}},
 	} {
 		var p past
@@ -317,8 +326,9 @@ func TestOneWildColdJunctionIsNotComparedWithLater(t *testing.T) {
 		{"first", []float64{33, 25, 25, 25}, []bool{false, true, false, false}},
 		{"second", []float64{25, 33, 25, 25}, []bool{false, true, true, false}},
 		{"first, and then within what is allowed", []float64{33, 25, 25.25}, []bool{false, true, false}},
-		{"first, and then a little more", []float64{33, 25, 25.3}, []bool{false, true, true}},
-		{"in the middle, and then a little too much", []float64{25, 25, 25, 33, 25, 25.3}, []bool{false, false, false, true, false, true}},
+		{"first, and then a little more", []float64{33, 25, 25.29}, []bool{false, true, true}},
+		{"in the middle, and then within what is allowed", []float64{25, 25, 25, 33, 25, 25.25}, []bool{false, false, false, true, false, false}},
+		{"in the middle, and then a little too much", []float64{25, 25, 25, 33, 25, 25.29}, []bool{false, false, false, true, false, true}},
 		{"again: what was before the first wild one is forgotten", []float64{25, 25, 25, 33, 25, 33, 25}, []bool{false, false, false, true, false, true, true}},
 	} {
 		var k track

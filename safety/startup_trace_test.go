@@ -129,6 +129,9 @@ func TestOneOrTwoWrongLooksOnlyCostTime(t *testing.T) {
 					}
 				})
 				found := strings.Contains(got, "found")
+				if name == "mirror" && at > 20 && got != sound { // once a relay has had its turn the loads tell, and nothing else
+					t.Errorf("mirror wrong from tick %d on: %s", at, got)
+				}
 				if looks < 3 && found || name == "unseen load" && got != sound {
 					t.Errorf("%s wrong for %d looks from tick %d on: %s", name, looks, at, got)
 				}
@@ -255,7 +258,7 @@ func TestTheTimesOfTheSequenceAreThoseOfTheStudy(t *testing.T) {
 	at(400*ms, StartIn{}, 3) // the contactor is told to close
 	at(700*ms-1, StartIn{Mirror: true}, 3)
 	at(700*ms, StartIn{Mirror: true}, 4)
-	at(1400*ms-1, StartIn{Mirror: true}, 4)
+	at(1400*ms-1, StartIn{}, 4)
 	at(1400*ms, StartIn{}, 5)
 	if out := s.Step(1700*ms-1, StartIn{Mirror: true}); out.Relays != 0 {
 		t.Errorf("a relay before the contactor can have closed: %b", out.Relays)
