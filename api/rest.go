@@ -135,7 +135,7 @@ type By struct {
 // The texts are for the record and the report. Their lengths are what fits a line of a report (judgement, no source).
 type StartOrder struct {
 	Profile string `json:"profile" minLength:"1" maxLength:"64" doc:"Name of the profile"`
-	Kind    string `json:"kind,omitempty" enum:"removal,placement,reball" doc:"Checked against the profile when given"`
+	Kind    string `json:"kind,omitempty" enum:"removal,placement,reball,dressing,preheat" doc:"Checked against the profile when given"`
 	Board   string `json:"board,omitempty" maxLength:"120"`
 	Part    string `json:"part,omitempty" maxLength:"120"`
 	Serial  string `json:"serial,omitempty" maxLength:"120"`

@@ -49,7 +49,7 @@ type ProfilesView struct {
 type ProfileView struct {
 	Name    string  `json:"name"`
 	Title   string  `json:"title"`
-	Kind    string  `json:"kind" enum:"removal,placement,reball"`
+	Kind    string  `json:"kind" enum:"removal,placement,reball,dressing,preheat"`
 	Alloy   string  `json:"alloy"`
 	Total   float64 `json:"total_s" doc:"From a board at 25 °C"`
 	Peak    float64 `json:"peak_c"`

@@ -51,7 +51,7 @@ type EndedState struct {
 // RunState is the present or the last run.
 type RunState struct {
 	ID           int64   `json:"id" doc:"0 until its record has begun"`
-	Kind         string  `json:"kind" enum:"removal,placement,reball"`
+	Kind         string  `json:"kind" enum:"removal,placement,reball,dressing,preheat"`
 	Profile      string  `json:"profile"`
 	Board        string  `json:"board"`
 	Part         string  `json:"part"`

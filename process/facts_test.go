@@ -206,7 +206,7 @@ func TestAKindIsReadIgnoringCaseAndNothingElseIsAKind(t *testing.T) {
 	if k, err := ParseKind("Removal"); k != Removal || err != nil {
 		t.Errorf("got %q, %v", k, err)
 	}
-	if _, err := ParseKind("baking"); err == nil || !strings.Contains(err.Error(), "removal, placement, reball") {
+	if _, err := ParseKind("baking"); err == nil || !strings.Contains(err.Error(), "removal, placement, reball, dressing, preheat") {
 		t.Errorf("got %v", err)
 	}
 }

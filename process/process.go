@@ -22,10 +22,24 @@ const (
 	Removal   Kind = "removal"   // take a part off; the part is lifted while every joint is molten
 	Placement Kind = "placement" // put a part on; the joints are to be kept
 	Reball    Kind = "reball"    // put new balls on a part that is off the board
+	Dressing  Kind = "dressing"  // hold the site warm while somebody cleans it with iron and wick; what else is on the board stays solid
+	Preheat   Kind = "preheat"   // warm a board for work by hand, and nothing else
 )
 
 // Kinds lists every kind of run, in the order in which people meet them.
-func Kinds() []Kind { return []Kind{Removal, Placement, Reball} }
+func Kinds() []Kind { return []Kind{Removal, Placement, Reball, Dressing, Preheat} }
+
+// Melts reports whether joints are to melt in a run of this kind.
+func (k Kind) Melts() bool { return k != Dressing && k != Preheat }
+
+// kindWords lists the kinds as a person would.
+func kindWords() string {
+	var w []string
+	for _, k := range Kinds() {
+		w = append(w, string(k))
+	}
+	return strings.Join(w, ", ")
+}
 
 // ParseKind returns the kind that is spelled s, ignoring case, or an error that lists the kinds there are.
 func ParseKind(s string) (Kind, error) {
@@ -34,7 +48,7 @@ func ParseKind(s string) (Kind, error) {
 			return k, nil
 		}
 	}
-	return "", fmt.Errorf("kind %q is not known; allowed: removal, placement, reball", s)
+	return "", fmt.Errorf("kind %q is not known; allowed: %s", s, kindWords())
 }
 
 // Problem is one thing that is wrong with a description, named by its key as it is written in a file.

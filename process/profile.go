@@ -65,7 +65,7 @@ func NewProfile(p Profile) (Profile, error) {
 		wrong.add("title", fmt.Sprintf("has %d characters", n), fmt.Sprintf("1 to %d", maxTitle))
 	}
 	if !slices.Contains(Kinds(), p.Kind) {
-		wrong.add("kind", fmt.Sprintf("is %q", string(p.Kind)), "removal, placement, reball")
+		wrong.add("kind", fmt.Sprintf("is %q", string(p.Kind)), kindWords())
 	}
 	if !(p.Alloy.Liquidus > 0 && p.Alloy.Liquidus < MaxTarget) {
 		wrong.add("alloy", fmt.Sprintf("%q is not an alloy this program can melt", p.Alloy.Name), AlloyNames())
@@ -181,10 +181,15 @@ func (p Profile) checkShape(wrong *Problems) {
 	// A peak outside what the alloy's own window allows is refused here and not only judged afterwards: nobody should
 	// heat a board to find out.
 	peak := p.PeakSegment()
-	if p.Alloy.Liquidus > 0 {
+	if t := p.Segments[peak].Target; !p.Kind.Melts() {
+		if most := p.Alloy.Solidus.Plus(-StaysSolid); p.Alloy.Solidus > 0 && !(t <= most) {
+			wrong.add(fmt.Sprintf("segment[%d].target_c", peak), fmt.Sprintf("a %s reaches %g with %s (solidus %g)", p.Kind, float64(t), p.Alloy.Name, float64(p.Alloy.Solidus)),
+				fmt.Sprintf("at most %g: joints stay solid", float64(most)))
+		}
+	} else if p.Alloy.Liquidus > 0 {
 		low := p.Alloy.Liquidus.Plus(marginOverLiquidus)
 		_, high := JointPeak(p.Alloy)
-		if t := p.Segments[peak].Target; !(t >= low && t <= high) {
+		if !(t >= low && t <= high) {
 			wrong.add(fmt.Sprintf("segment[%d].target_c", peak), fmt.Sprintf("the peak is %g with %s (liquidus %g)", float64(t), p.Alloy.Name, float64(p.Alloy.Liquidus)),
 				fmt.Sprintf("%g to %g", float64(low), float64(high)))
 		}

@@ -83,8 +83,12 @@ func WindowFor(kind Kind, a Alloy, bodyLimit *unit.Celsius) Window {
 		limit := *bodyLimit
 		w.BodyLimit = &limit
 	}
-	w.Limits = append(w.Limits, peakLimits(a)...)
-	w.Limits = append(w.Limits, timeLimits(kind, a)...)
+	if kind.Melts() {
+		w.Limits = append(w.Limits, peakLimits(a)...)
+		w.Limits = append(w.Limits, timeLimits(kind, a)...)
+	} else {
+		w.Limits = append(w.Limits, solidLimits(a)...)
+	}
 	w.Limits = append(w.Limits, rampLimits()...)
 	w.Limits = append(w.Limits, bodyLimits(w)...)
 	w.Limits = append(w.Limits, Limit{
@@ -136,6 +140,18 @@ func peakLimits(a Alloy) []Limit {
 		{Name: "coldest joint, usual peak", Measure: MPeak, Min: at(float64(aimLow)), Max: at(float64(aimHigh)), Unit: "°C",
 			Source: noSource, Confidence: CommonPractice, Advisory: true},
 		{Name: "board surface, peak", Measure: MBoardPeak, Max: at(float64(max(laminateCeiling, high))), Unit: "°C", Source: noSource, Confidence: CommonPractice},
+	}
+}
+
+// StaysSolid is how far below its solidus a joint stays that must not melt: the joints that nobody measures are hotter here and there.
+// Judgement.
+const StaysSolid unit.Kelvin = 15
+
+// solidLimits are for work in which no joint melts.
+func solidLimits(a Alloy) []Limit {
+	return []Limit{
+		{Name: "hottest joint, stays solid", Measure: MHottest, Max: at(float64(a.Solidus - 5)), Unit: "°C", Source: "5 °C below the alloy's solidus", Confidence: Judgement},
+		{Name: "board surface, peak", Measure: MBoardPeak, Max: at(float64(laminateCeiling)), Unit: "°C", Source: noSource, Confidence: CommonPractice},
 	}
 }
 

@@ -53,7 +53,7 @@ func TestJudgeSaysWhyItCannot(t *testing.T) {
 	}{
 		{judgeArgs{Log: bad, Alloy: "SAC305"}, bad + ":3: time_s: is 0 after 0; allowed: a later time on each row"},
 		{judgeArgs{Log: bad, Alloy: "solder"}, `alloy "solder" is not known; allowed: SAC305, `},
-		{judgeArgs{Log: bad, Alloy: "SAC305", Kind: "bake"}, `kind "bake" is not known; allowed: removal, placement, reball`},
+		{judgeArgs{Log: bad, Alloy: "SAC305", Kind: "bake"}, `kind "bake" is not known; allowed: removal, placement, reball, dressing, preheat`},
 		{judgeArgs{Log: bad, Alloy: "SAC305", BodyLimit: &cold}, "--body-limit is 12; allowed: 100 to 400 °C"},
 		{judgeArgs{Log: filepath.Join(dir, "none.csv"), Alloy: "SAC305"}, "no such file"},
 		{judgeArgs{Log: dir, Alloy: "SAC305"}, "is a directory"},

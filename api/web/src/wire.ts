@@ -3,7 +3,7 @@
 
 export type RunState = 'idle' | 'running' | 'holding' | 'held' | 'restarting' | 'stopping' | 'stopped' | 'aborting' | 'aborted' | 'complete';
 export type Phase = '' | 'proving_layers' | 'proving_air' | 'proving_sensors' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
-export type Kind = 'removal' | 'placement' | 'reball';
+export type Kind = 'removal' | 'placement' | 'reball' | 'dressing' | 'preheat';
 export type Command = 'start' | 'hold' | 'restart' | 'stop' | 'reset' | 'acknowledge' | 'confirm_lift';
 
 export interface Run {
