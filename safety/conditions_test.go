@@ -81,6 +81,8 @@ func TestEachConditionHoldsOfItsSubjectAloneAndNeedsEveryTerm(t *testing.T) {
 		{"sensor_erratic", 1, func(m *one) { m.p.sensors[1].misses, m.p.sensors[1].ever = 0b11111111110, true },
 			[]func(*one){none, func(m *one) { m.p.sensors[1].misses = 0b11111111100 }, func(m *one) { m.p.sensors[1].ever = false }}},
 		{"sensor_noisy", 1, func(m *one) { m.p.sensors[1].rough = 0.401 }, []func(*one){func(m *one) { m.p.sensors[1].rough = 0.4 }, func(m *one) { m.l.Sensors[1].Noise = 0 }}},
+		{"sensor_noisy", 1, func(m *one) { m.p.sensors[1].rough, m.l.Sensors[0].Noise = 0.401, 0 }, nil}, // the noise of another is not known
+		{"sensor_noisy", 1, func(m *one) { m.p.sensors[1].rough, m.l.Sensors[0].Noise = 0.401, 10 }, nil},
 		{"joint_doubt", 1, func(m *one) { m.f.Readings[1] = unit.Measured(0, 130) }, []func(*one){func(m *one) { m.l.Sensors[1].Role = RoleArea }}},
 		{"joint_astray", 1, func(m *one) { m.f.Readings[1] = unit.Measured(0, 130) }, []func(*one){func(m *one) { m.l.Sensors[1].Role = RoleArea }}},
 		{"relay_open", 1, func(m *one) { m.f.Sensed = 1 }, []func(*one){func(m *one) { m.f.Driven = 1 }, func(m *one) { m.f.Sensed = 3 }, func(m *one) { m.l.Heaters[1].Sense = false },

@@ -1,8 +1,45 @@
 package safety
 
 import (
+	"reflect"
 	"testing"
 )
+
+// TestEveryYesAndNoOfTheLimitsIsKeptByItself, whatever the others are.
+func TestEveryYesAndNoOfTheLimitsIsKeptByItself(t *testing.T) {
+	var each func(v reflect.Value, do func(b reflect.Value))
+	each = func(v reflect.Value, do func(b reflect.Value)) {
+		switch v.Kind() {
+		case reflect.Struct:
+			for i := range v.NumField() {
+				each(v.Field(i), do)
+			}
+		case reflect.Array:
+			for i := range v.Len() {
+				each(v.Index(i), do)
+			}
+		case reflect.Bool:
+			do(v)
+		}
+	}
+	for _, all := range []bool{false, true} {
+		var l Limits
+		each(reflect.ValueOf(&l).Elem(), func(b reflect.Value) { b.SetBool(all) })
+		var kept twice
+		kept.keep(&l)
+		n := 0
+		each(reflect.ValueOf(&l).Elem(), func(b reflect.Value) {
+			n++
+			if b.SetBool(!all); kept.agrees(&l) {
+				t.Errorf("among all %v, number %d was changed and went unseen", all, n)
+			}
+			b.SetBool(all)
+		})
+		if n < MaxSensors+2*MaxHeaters+MaxBlowers {
+			t.Errorf("only %d tried", n)
+		}
+	}
+}
 
 // TestEveryWordOfTheLimitsIsKeptTwice: what a sensor or a contact is for counts as much as a number.
 func TestEveryWordOfTheLimitsIsKeptTwice(t *testing.T) {
@@ -51,9 +88,13 @@ func TestTheCopyHasRoomForEveryNumberAndNoMore(t *testing.T) {
 	}
 }
 
-// The words are told apart by FNV-1a, whose published value for "a" is af63dc4c8601ec8c (the authors' test vectors, from memory).
+// The words are told apart by FNV-1a, whose published values for "a" and "foobar" are af63dc4c8601ec8c and 85944171f73967e8 (the authors' test
+// vectors, from memory).
 func TestWordsAreToldApartByTheirDigest(t *testing.T) {
 	if got := digest("a"); got != 0xaf63dc4c8601ec8c {
+		t.Errorf("%x", got)
+	}
+	if got := digest("foobar"); got != 0x85944171f73967e8 {
 		t.Errorf("%x", got)
 	}
 	if digest("") != 0xcbf29ce484222325 {

@@ -136,6 +136,33 @@ func TestATripOfTheFirstRowIsNotOverwrittenEither(t *testing.T) {
 	}
 }
 
+// The sizes of the machine file (contract): more of anything is refused when it is read.
+func TestTheTablesHoldWhatAMachineFileMayHave(t *testing.T) {
+	if got := [...]int{MaxSensors, MaxHeaters, MaxBlowers, MaxInterlocks}; got != [...]int{16, 8, 4, 8} || All != 0xff {
+		t.Error(got, All)
+	}
+	for i := range 16 {
+		if m := Mask(0).With(i); m != 1<<i || m.With(i) != m || !m.Has(i) || m.Has((i+1)%16) {
+			t.Errorf("number %d in a set: %b", i, m)
+		}
+	}
+}
+
+func TestTheLastHeaterOwesAnInspectionAsMuchAsTheFirst(t *testing.T) {
+	b := sized(t, MaxSensors, MaxHeaters, MaxBlowers, 1)
+	b.f.Driven, b.f.Sensed = 0, 1<<(MaxHeaters-1)
+	b.run(3 * tick)
+	var list [4]Owed
+	if n := b.g.Owed(list[:]); n != 1 || list[0] != (Owed{"relay_stuck", "H"}) {
+		t.Fatalf("owed are %v", list[:n])
+	}
+	next := sized(t, MaxSensors, MaxHeaters, MaxBlowers, 1)
+	next.g.Restore(list[:1])
+	if r, i, _, _ := next.g.FirstOut(); r != rowOf("relay_stuck") || i != MaxHeaters-1 {
+		t.Errorf("restored as row %d of %d", r, i)
+	}
+}
+
 func TestCausesMustHaveBeenGoneForOneSecond(t *testing.T) {
 	if CauseGone != time.Second || AirProof != time.Second || MaxLate != 300*time.Millisecond { // invariants I-19 and I-10, hazard C-05
 		t.Error(CauseGone, AirProof, MaxLate)
