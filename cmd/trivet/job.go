@@ -283,6 +283,9 @@ func printJob(out io.Writer, v *api.JobView) error {
 		}
 		fmt.Fprintf(out, "%s  %s\n", mark, w.Title)
 		for _, r := range w.Against {
+			if i > 0 && r.Rule == job.RuleOrder {
+				continue // what comes first stands above
+			}
 			fmt.Fprintf(out, "         %s %s\n", r.What, r.Do)
 			if r.Source != "" {
 				fmt.Fprintf(out, "         source: %s\n", r.Source)
