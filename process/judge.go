@@ -70,6 +70,7 @@ func (j *judged) sort(t Trace) {
 		if missing := len(t.Time) - len(s.t); missing > 0 {
 			j.say("%s: %d of %d readings are missing", c.Name, missing, len(t.Time))
 		}
+		j.sayUnseen(s)
 		if len(s.t) < 2 {
 			j.say("%s: not judged, it has fewer than two usable readings", c.Name)
 			continue
@@ -82,6 +83,25 @@ func (j *judged) sort(t Trace) {
 		case RoleBoard:
 			j.boards = append(j.boards, s)
 		}
+	}
+}
+
+// sayUnseen tells of the longest pause that is too long to bridge, hot or not: whoever reads a verdict should know what nobody saw.
+func (j *judged) sayUnseen(s series) {
+	n, at := 0, 0
+	for i := 1; i < len(s.t); i++ {
+		if d := s.t[i] - s.t[i-1]; d > s.gap {
+			n++
+			if at == 0 || d > s.t[at]-s.t[at-1] {
+				at = i
+			}
+		}
+	}
+	switch {
+	case n == 1:
+		j.say("%s: not seen from %.0f to %.0f s", s.name, s.t[at-1], s.t[at])
+	case n > 1:
+		j.say("%s: not seen from %.0f to %.0f s, and in %d shorter pauses", s.name, s.t[at-1], s.t[at], n-1)
 	}
 }
 

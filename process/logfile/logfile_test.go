@@ -42,7 +42,7 @@ func TestALogIsReadWithItsTimesItsGapsAndItsRoles(t *testing.T) {
 			}
 		}
 	}
-	if len(tr.Notes) != 1 || !strings.Contains(tr.Notes[0], "1 numbers are no temperature") {
+	if len(tr.Notes) != 2 || !strings.Contains(tr.Notes[0], "1 numbers are no temperature") || !strings.Contains(tr.Notes[1], "left out: note") {
 		t.Errorf("notes %q", tr.Notes)
 	}
 }
@@ -55,7 +55,7 @@ func TestColumnsWithoutAUnitCountWhenTheyHoldNumbers(t *testing.T) {
 	if len(tr.Columns) != 2 || tr.Columns[0].Name != "left" || tr.Columns[1].Role != process.RoleJoint {
 		t.Errorf("columns %+v", tr.Columns)
 	}
-	if len(tr.Notes) != 1 || !strings.Contains(tr.Notes[0], "state") {
+	if len(tr.Notes) != 3 || !strings.Contains(tr.Notes[0], "no column says its unit") || !strings.Contains(tr.Notes[1], "left as a joint, right as a joint") || !strings.Contains(tr.Notes[2], "state") {
 		t.Errorf("notes %q do not name the column left out", tr.Notes)
 	}
 }
@@ -65,19 +65,24 @@ func TestEachMistakeInALogNamesItsLineAndWhatIsAllowed(t *testing.T) {
 		"empty":               {"", "l.csv: the log is empty; allowed: a header"},
 		"comments only":       {"# a\n# b\n", "l.csv: the log is empty"},
 		"header missing":      {"0,25\n1,26\n", "l.csv:1: the header is missing; allowed: a header with time_s"},
-		"time in minutes":     {"time_min,joint_c\n0,25\n1,26\n", "l.csv:1: no column is called time_s; there are time_min, joint_c"},
+		"no time":             {"moment,joint_c\n0,25\n1,26\n", "l.csv:1: no column is called time_s; there are moment, joint_c"},
+		"two possible times":  {"timestamp,clock,joint_c\n0,0,25\n1,1,26\n", `l.csv:1: "timestamp" and "clock" could both be the time`},
 		"two times":           {"time_s,time_s,a_c\n", "l.csv:1: time_s: is there twice"},
-		"semicolons":          {"time_s;joint_c\n0;25\n", "l.csv:1: the columns are not separated by commas"},
-		"tabs":                {"time_s\tjoint_c\n0\t25\n", "l.csv:1: the columns are not separated by commas"},
+		"points and commas":   {"time_s;joint_c\n0;25\n0,5;25.5\n", `l.csv:3: numbers are written with points and with commas, here "25.5"`},
+		"thousands":           {"time_s;joint_c\n0;25\n1.000,5;25\n", `l.csv:3: a number has a comma and a point, "1.000,5"`},
+		"unsaid Fahrenheit":   {"time_s,joint\n0,77\n300,464\n", "l.csv: joint: reads 464 at 300 s, and no column says whether it is in °C or °F; allowed: names that end in _c or _f"},
+		"which part is what":  {"elapsed,a_c\n0:05,25\n0:06,26\n", `l.csv:2: elapsed: is "0:05"; allowed: h:m:s`},
+		"day or month":        {"date;time;a_c\n4/5/2026;23:59:59;25\n5/5/2026;0:00:00;25\n", "l.csv: date: has dates such as 4/5/2026, and nothing shows which part is the day"},
+		"cell behind a gap":   {"zeit_s;time;a_c;\n0;0;25;3\n", "l.csv:2: the row has more than the 3 cells of the header"},
+		"another unit in it":  {"time_s,a_c\n0,77 °F\n", `l.csv:2: a_c: is "77 °F"; allowed: a temperature in °C`},
 		"decimal comma":       {"time_s,joint_c\n0,25,5\n", "l.csv:2: the row has more than the 2 cells of the header"},
-		"Fahrenheit":          {"time_s,joint_f\n0,77\n", "l.csv:1: joint_f: is in degrees Fahrenheit; allowed: temperatures in °C"},
 		"no temperatures":     {"time_s,power_w\n0,77\n1,78\n", "l.csv:1: no column holds temperatures"},
 		"no numbers":          {"time_s,state\n0,idle\n1,idle\n", "l.csv:1: no column holds temperatures"},
 		"two of one name":     {"time_s,a_c,A_c\n0,1,2\n", "l.csv:1: A_c: is there twice"},
 		"column with no name": {"time_s,\n0,25\n1,25\n", "l.csv:1: column 2 has no name"},
 		"one row":             {"time_s,a_c\n0,25\n", "l.csv:2: the log has 1 rows; allowed: at least 2"},
 		"cell missing":        {"time_s,a_c,b_c\n0,25,26\n1,25\n", "l.csv:3: the row has 2 cells, the header 3"},
-		"text in a column":    {"time_s,a_c\n0,25\n1,open\n", `l.csv:3: a_c: is "open"; allowed: a temperature in °C`},
+		"text in a column":    {"time_s,a_c\n0,25\n1,warm\n", `l.csv:3: a_c: is "warm"; allowed: a temperature in °C`},
 		"infinite":            {"time_s,a_c\n0,25\n1,inf\n", `l.csv:3: a_c: is "inf"`},
 		"time missing":        {"time_s,a_c\n,25\n1,25\n", `l.csv:2: time_s: is ""; allowed: seconds`},
 		"time of day":         {"time_s,a_c\n12:00:01,25\n", `l.csv:2: time_s: is "12:00:01"`},
