@@ -251,10 +251,12 @@ func (t *teller) vanished(s *stage, d *daemon) error {
 
 func ms(d time.Duration) float64 { return d.Seconds() * 1e3 }
 
-// reactions tells, of each way in which heat must end, how long it took to the kernel's record of the last heater line low.
+// reactions tells, of each way in which heat must end and that was played more than once, how long it took to the kernel's record of the last heater line low.
 func (t *teller) reactions() {
 	for _, promise := range slices.Sorted(maps.Keys(t.took)) {
 		all := slices.Sorted(slices.Values(t.took[promise]))
-		t.figure(promise, fmt.Sprintf("%d times, heater lines low after %.1f ms at the middle, %.1f ms at the worst", len(all), ms(all[len(all)/2]), ms(all[len(all)-1])))
+		if n := len(all); n > 1 {
+			t.figure(promise, fmt.Sprintf("%d times, heater lines low after %.1f ms at the middle, %.1f ms at the worst", n, ms(all[n/2]), ms(all[n-1])))
+		}
 	}
 }
