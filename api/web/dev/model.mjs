@@ -101,7 +101,7 @@ export function rest(seq, boot, change = {}) {
     seq, boot_id: boot, at_s: seq / 10, time_utc: new Date().toISOString(), simulated: true, speed: 20, machine: 'bench-5kw',
     board: 'Controller board 7', sentence: 'Ready. On the machine: Controller board 7.', sentence_meaning: 'idle/ready',
     state: 'idle', phase: '', ended: null, run: null, joint: jointOf(s), sensors: s, heaters: heaters(0, false), fan: 0,
-    permissives: permissives(false), alarms: [], trip_id: 0, lift: noLift(), forecast: null, mains: { power_w: 0, budget_w: 5200 },
+    permissives: permissives(false), alarms: [], notices: [], trip_id: 0, lift: noLift(), forecast: null, mains: { power_w: 0, budget_w: 5200 },
     heat_enabled: false, late_ms: 0.2, recording: true, allowed_commands: ['start', 'stop'], ...change,
   };
 }

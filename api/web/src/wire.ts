@@ -2,7 +2,7 @@
 // and its quality says why. Nothing here has behaviour.
 
 export type RunState = 'idle' | 'running' | 'holding' | 'held' | 'restarting' | 'stopping' | 'stopped' | 'aborting' | 'aborted' | 'complete';
-export type Phase = '' | 'proving_layers' | 'proving_air' | 'proving_sensors' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
+export type Phase = '' | 'proving_layers' | 'proving_air' | 'proving_sensors' | 'commissioning' | 'heating' | 'waiting' | 'lift_window' | 'cooling' | 'run_on' | 'safe_to_touch';
 export type Kind = 'removal' | 'placement' | 'reball' | 'dressing' | 'preheat';
 export type Command = 'start' | 'hold' | 'restart' | 'stop' | 'reset' | 'acknowledge' | 'confirm_lift';
 
@@ -81,12 +81,15 @@ export interface Pairing {
   wait_s: number; // until the next try of a code counts
 }
 
+// What should be done soon and forbids nothing.
+export interface Notice { code: string; text: string; do: string }
+
 export interface State {
   version: string; stamp_ms: number; // what a command has to name, so that it is meant for what was seen
   seq: number; boot_id: string; at_s: number; time_utc: string; simulated: boolean; speed: number;
   machine: string; board: string; sentence: string; sentence_meaning: string; state: RunState; phase: Phase;
   ended: Ended | null; run: Run | null; joint: Joint | null; sensors: Sensor[]; heaters: Heater[]; fan: number;
-  permissives: Permissive[]; alarms: Alarm[]; trip_id: number; lift: Lift; forecast: Forecast | null;
+  permissives: Permissive[]; alarms: Alarm[]; notices: Notice[]; trip_id: number; lift: Lift; forecast: Forecast | null;
   mains: { power_w: number; budget_w: number }; heat_enabled: boolean; late_ms: number; recording: boolean;
   controls: Controls; allowed_commands: Command[];
 }

@@ -31,6 +31,11 @@ export function Needs({ s, scale }: { s: State; scale: Scale }) {
           ))}
         </ul>
       )}
+      {!live && s.notices.length > 0 && (
+        <ul class="soon" aria-label="To do soon">
+          {s.notices.map((n) => <li key={n.code}>{n.text} {n.do}</li>)}
+        </ul>
+      )}
     </section>
   );
 }
