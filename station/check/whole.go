@@ -82,6 +82,7 @@ type Config struct {
 	Test   bool                   // with the start-up sequence that proves contactor and relays
 	Period time.Duration          // 0 for Tick
 	Skip   map[string]bool        // properties that are not asked
+	Owed   []safety.Owed          // trips that an earlier process left behind
 }
 
 // NewWhole builds the machine at rest, two ticks old.
@@ -108,6 +109,7 @@ func NewWhole(c Config) (*Whole, error) {
 		return nil, err
 	}
 	m := machine{&w.world, &w.lines}
+	w.guard.Restore(c.Owed)
 	if w.keeper, err = station.NewKeeper(w.guard, m.safetyLines()); err != nil {
 		return nil, err
 	}
