@@ -30,11 +30,12 @@ func reasons(t *testing.T) map[string]string {
 		if line == "" || line[0] == '#' {
 			continue
 		}
-		key, why, ok := strings.Cut(line, " | ")
-		if !ok || why == "" {
+		at := strings.LastIndex(line, " | ") // a key may have one in it
+		if at < 0 {
 			t.Errorf("%s: no reason in %q", explained, line)
+			continue
 		}
-		out[key] = why
+		out[line[:at]] = line[at+3:]
 	}
 	return out
 }
