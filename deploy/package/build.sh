@@ -37,7 +37,9 @@ licences() {
   GOOS=linux CGO_ENABLED=0 go list -deps -f '{{with .Module}}{{if not .Main}}{{.Path}} {{.Version}} {{.Dir}}{{end}}{{end}}' ./cmd/trivet | sort -u |
     while read -r path ver dir; do
       printf '\n\n==== %s %s ====\n\n' "$path" "$ver"
-      cat "$dir"/{LICEN[SC]E,COPYING,NOTICE,PATENTS}* 2>/dev/null || { echo "build.sh: $path has no licence file" >&2; exit 1; }
+      files=$(find "$dir" -maxdepth 1 -type f -iregex '.*/\(licen[sc]e\|copying\|notice\|patents\)[^/]*' ! -name '*.go' | sort)
+      [[ $files ]] || { echo "build.sh: $path has no licence file" >&2; exit 1; }
+      xargs -d '\n' cat <<<"$files"
     done
   for p in preact uplot; do
     printf '\n\n==== %s, in the page ====\n\n' "$p"
