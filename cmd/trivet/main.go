@@ -41,6 +41,9 @@ type commands struct {
 	Fault    faultCmd       `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
 	Safe     safeOutputsCmd `cmd:"" name:"safe-outputs" help:"Drive every output of the configured machine low; for the service manager."`
 	Think    thinkChildCmd  `cmd:"" name:"think-child" hidden:""`
+	Verify   verifyCmd      `cmd:"" help:"Whether a directory of records, a report, a record or a backup is as it was written; names what is not."`
+	Backup   backupCmd      `cmd:"" help:"Copy a directory of records into one file, also in mid-run."`
+	Restore  restoreCmd     `cmd:"" help:"Unpack a backup into a new directory of records, and verify it there."`
 	Version  versionCmd     `cmd:"" help:"Print the version."`
 
 	Commission commissionCmd `cmd:"" help:"Lead a person through proving the machine channel by channel, with the station running on this computer."`
@@ -109,7 +112,7 @@ func (versionCmd) Run(e *env) error {
 }
 
 type judgeCmd struct {
-	Log   string   `arg:"" help:"CSV with a column time_s and one or more temperature columns in °C."`
+	Log   string   `arg:"" help:"Log of any recorder: a header with a time and one or more temperature columns; commas, semicolons or tabs."`
 	Alloy string   `required:"" help:"Solder alloy, for example SAC305 or Sn63Pb37."`
 	Kind  string   `default:"removal" help:"Kind of run: removal, placement or reball."`
 	Body  *float64 `name:"body-limit" help:"What the part's body may reach, °C."`
