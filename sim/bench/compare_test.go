@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"math/rand/v2"
 	"os"
 	"strings"
 	"testing"
@@ -79,46 +78,6 @@ func TestLawsCanBeToldApartInGrey(t *testing.T) {
 			t.Errorf("%s looks like %s", law, other)
 		}
 		seen[look] = law
-	}
-}
-
-func TestThinningMovesNoLineByMoreThanAFifthOfAPixel(t *testing.T) {
-	rng := rand.New(rand.NewPCG(3, 4))
-	var p []spot
-	for i := range 400 {
-		p = append(p, spot{float64(i), 50 * math.Sin(float64(i)/30*rng.Float64())})
-	}
-	q := straight(p)
-	k := 0
-	for _, at := range p {
-		for k+2 < len(q) && q[k+1].x < at.x {
-			k++
-		}
-		a, b := q[k], q[k+1]
-		off := math.Abs((b.x-a.x)*(at.y-a.y)-(b.y-a.y)*(at.x-a.x)) / math.Hypot(b.x-a.x, b.y-a.y)
-		if off > 0.2+1e-9 {
-			t.Fatalf("%v is %.3f px off", at, off)
-		}
-	}
-	if flat := straight([]spot{{0, 1}, {1, 1}, {2, 1}, {3, 1}}); len(flat) != 2 {
-		t.Errorf("a straight line keeps %d points", len(flat))
-	}
-}
-
-func TestTicksAreRoundAndInside(t *testing.T) {
-	for _, a := range []axis{{0, 1, 0, 1}, {-15, 15, 9, 3}, {25, 300, 0, 100}, {-0.3, 0.3, 0, 1}, {0, 1e4, 0, 1}} {
-		ticks := a.ticks(6)
-		if len(ticks) < 3 || len(ticks) > 8 {
-			t.Errorf("%+v has %d ticks", a, len(ticks))
-		}
-		for _, v := range ticks {
-			if v < a.lo-1e-9 || v > a.hi+1e-9 {
-				t.Errorf("%+v has a tick at %g", a, v)
-			}
-		}
-	}
-	if niceStep(math.NaN()) != 1 || niceStep(0) != 1 || niceStep(3) != 5 || niceStep(0.021) != 0.025 {
-		t.Error("steps are not round")
 	}
 }
 

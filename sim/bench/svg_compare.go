@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"trivet/process/chart"
 	"trivet/station"
 )
 
@@ -48,19 +49,19 @@ const (
 // SVG draws the comparison: above, the corridor, the plan by the clock and the true joint under each law; below, how far each was from the
 // plan as it walked it, up to the end of heat. It is a picture: nothing in it moves or runs.
 func (c *Comparison) SVG() string {
-	var d drawing
-	d.begin(chartWide, chartHigh, c.title(), c.about())
-	d.text(chartLeft, 30, `font-size="17" font-weight="600" fill="`+ink+`"`, c.Parts.Board.Title)
-	d.text(chartLeft, 49, `fill="`+faint+`"`, fmt.Sprintf("How near each law keeps the joint to the plan. %s on %s.", c.Parts.Profile.Name, c.Parts.Machine.Name))
+	var d chart.Drawing
+	d.Begin(chartWide, chartHigh, c.title(), c.about())
+	d.Text(chartLeft, 30, `font-size="17" font-weight="600" fill="`+ink+`"`, c.Parts.Board.Title)
+	d.Text(chartLeft, 49, `fill="`+faint+`"`, fmt.Sprintf("How near each law keeps the joint to the plan. %s on %s.", c.Parts.Profile.Name, c.Parts.Machine.Name))
 	c.legend(&d)
 	last := afterHeat
 	for i := range c.Laws {
 		last = math.Max(last, float64(c.Laws[i].Heats)+afterHeat)
 	}
-	t := axis{0, last, chartLeft, chartRight}
+	t := chart.Axis{Hi: last, From: chartLeft, To: chartRight}
 	limit, cut := c.reach()
-	top := axis{c.floor(), niceTop(c.highest()), upperFoot, upperTop}
-	low := axis{-limit, limit, lowerFoot, lowerTop}
+	top := chart.Axis{Lo: c.floor(), Hi: niceTop(c.highest()), From: upperFoot, To: upperTop}
+	low := chart.Axis{Lo: -limit, Hi: limit, From: lowerFoot, To: lowerTop}
 	fmt.Fprintf(&d, `<clipPath id="u"><rect x="%g" y="%g" width="%g" height="%g"/></clipPath><clipPath id="l"><rect x="%g" y="%g" width="%g" height="%g"/></clipPath>`+"\n",
 		chartLeft, upperTop, chartRight-chartLeft, upperFoot-upperTop, chartLeft, lowerTop, chartRight-chartLeft, lowerFoot-lowerTop)
 	c.zones(&d, t, top)
@@ -70,13 +71,13 @@ func (c *Comparison) SVG() string {
 	c.upper(&d, t, top)
 	c.lower(&d, t, low)
 	foot := "Below: each law against the plan as its own run walked it, until cooling begins. A run may wait for the joint, or slow down where the machine cannot follow."
-	d.text(chartLeft, chartHigh-27, small, foot)
+	d.Text(chartLeft, chartHigh-27, small, foot)
 	if cut {
-		d.text(chartLeft, chartHigh-11, small, fmt.Sprintf("Errors beyond ±%g °C are cut off. ", limit)+truth)
+		d.Text(chartLeft, chartHigh-11, small, fmt.Sprintf("Errors beyond ±%g °C are cut off. ", limit)+truth)
 	} else {
-		d.text(chartLeft, chartHigh-11, small, truth)
+		d.Text(chartLeft, chartHigh-11, small, truth)
 	}
-	return d.end()
+	return d.End()
 }
 
 // truth says what the lines are.
@@ -105,24 +106,24 @@ func figure(v *float64, unit string) string {
 }
 
 // legend is one row of samples, each with the law's error.
-func (c *Comparison) legend(d *drawing) {
+func (c *Comparison) legend(d *chart.Drawing) {
 	x, y := chartRight-178, 49.0
-	d.line(x, y-4, x+30, y-4, planStroke)
-	d.text(x+36, y, `fill="`+ink+`"`, "plan")
+	d.Line(x, y-4, x+30, y-4, planStroke)
+	d.Text(x+36, y, `fill="`+ink+`"`, "plan")
 	x += 84
-	fmt.Fprintf(d, "<rect x=\"%s\" y=\"%s\" width=\"30\" height=\"12\" %s/>\n", px(x), px(y-10), bandFill)
-	d.text(x+36, y, `fill="`+ink+`"`, "corridor")
+	fmt.Fprintf(d, "<rect x=\"%s\" y=\"%s\" width=\"30\" height=\"12\" %s/>\n", chart.Px(x), chart.Px(y-10), bandFill)
+	d.Text(x+36, y, `fill="`+ink+`"`, "corridor")
 	x, y = chartLeft, 77
 	step := math.Min(190, (chartRight-chartLeft)/float64(max(1, len(c.Laws))))
 	for i := range c.Laws {
 		l := &c.Laws[i]
-		d.line(x, y-4, x+34, y-4, strokes[l.Law].String())
-		d.text(x+40, y, `font-weight="600" fill="`+ink+`"`, l.Law)
+		d.Line(x, y-4, x+34, y-4, strokes[l.Law].String())
+		d.Text(x+40, y, `font-weight="600" fill="`+ink+`"`, l.Law)
 		word := figure(l.Result.Summary.RmsC, "°C rms")
 		if l.Result.Summary.State.State != string(station.Complete) {
 			word += ", stopped"
 		}
-		d.text(x+40, y+13, small, word)
+		d.Text(x+40, y+13, small, word)
 		x += step
 	}
 }
@@ -133,111 +134,111 @@ const (
 )
 
 // zones writes the segments' names between thin lines at the top.
-func (c *Comparison) zones(d *drawing, t, y axis) {
+func (c *Comparison) zones(d *chart.Drawing, t, y chart.Axis) {
 	from := 0.0
 	for i, s := range c.Plan.Profile().Segments {
-		to := math.Min(t.hi, c.Plan.HoldEnd(i).Seconds())
+		to := math.Min(t.Hi, c.Plan.HoldEnd(i).Seconds())
 		if s.Cool {
-			to = t.hi
+			to = t.Hi
 		}
 		if to <= from {
 			break
 		}
 		if i > 0 {
-			d.line(t.at(from), y.to, t.at(from), lowerFoot, `stroke="`+rule+`" stroke-width="1" stroke-dasharray="1 3"`)
+			d.Line(t.At(from), y.To, t.At(from), lowerFoot, `stroke="`+rule+`" stroke-width="1" stroke-dasharray="1 3"`)
 		}
-		if wide := t.at(to) - t.at(from); wide > 7*float64(len(s.Name)) {
-			d.text(t.at((from+to)/2), y.to+30, `text-anchor="middle" `+small, s.Name)
+		if wide := t.At(to) - t.At(from); wide > 7*float64(len(s.Name)) {
+			d.Text(t.At((from+to)/2), y.To+30, `text-anchor="middle" `+small, s.Name)
 		}
 		from = to
 	}
 }
 
 // grid draws lines, numbers and the name of one panel's upright axis.
-func grid(d *drawing, t, y axis, n int, name string) {
-	for _, v := range y.ticks(n) {
+func grid(d *chart.Drawing, t, y chart.Axis, n int, name string) {
+	for _, v := range y.Ticks(n) {
 		style := `stroke="` + rule + `" stroke-width="1"`
 		if v == 0 {
 			style = `stroke="` + faint + `" stroke-width="1"`
 		}
-		d.line(t.from, y.at(v), t.to, y.at(v), style)
+		d.Line(t.From, y.At(v), t.To, y.At(v), style)
 		label := fmt.Sprintf("%g", v)
-		if v > 0 && y.lo < 0 {
+		if v > 0 && y.Lo < 0 {
 			label = "+" + label
 		} else if v < 0 {
 			label = "−" + label[1:]
 		}
-		d.text(t.from-8, y.at(v)+4, `text-anchor="end" fill="`+faint+`"`, label)
+		d.Text(t.From-8, y.At(v)+4, `text-anchor="end" fill="`+faint+`"`, label)
 	}
-	mid := (y.from + y.to) / 2
-	d.text(16, mid, fmt.Sprintf(`text-anchor="middle" fill="%s" transform="rotate(-90 16 %s)"`, ink, px(mid)), name)
+	mid := (y.From + y.To) / 2
+	d.Text(16, mid, fmt.Sprintf(`text-anchor="middle" fill="%s" transform="rotate(-90 16 %s)"`, ink, chart.Px(mid)), name)
 }
 
 // clock draws the axis of time in minutes below both panels.
-func clock(d *drawing, t axis) {
+func clock(d *chart.Drawing, t chart.Axis) {
 	for _, foot := range []float64{upperFoot, lowerFoot} {
-		d.line(t.from, foot, t.to, foot, `stroke="`+faint+`" stroke-width="1"`)
+		d.Line(t.From, foot, t.To, foot, `stroke="`+faint+`" stroke-width="1"`)
 	}
-	for s := 0.0; s <= t.hi; s += 60 {
+	for s := 0.0; s <= t.Hi; s += 60 {
 		for _, foot := range []float64{upperFoot, lowerFoot} {
-			d.line(t.at(s), foot, t.at(s), foot+5, `stroke="`+faint+`" stroke-width="1"`)
-			d.text(t.at(s), foot+18, `text-anchor="middle" fill="`+faint+`"`, fmt.Sprintf("%.0f", s/60))
+			d.Line(t.At(s), foot, t.At(s), foot+5, `stroke="`+faint+`" stroke-width="1"`)
+			d.Text(t.At(s), foot+18, `text-anchor="middle" fill="`+faint+`"`, fmt.Sprintf("%.0f", s/60))
 		}
 	}
-	d.text(t.to, lowerFoot+34, `text-anchor="end" fill="`+ink+`"`, "Minutes since the first heat")
+	d.Text(t.To, lowerFoot+34, `text-anchor="end" fill="`+ink+`"`, "Minutes since the first heat")
 }
 
 // upper draws corridor, plan, liquidus and joints.
-func (c *Comparison) upper(d *drawing, t, y axis) {
+func (c *Comparison) upper(d *chart.Drawing, t, y chart.Axis) {
 	d.WriteString("<g clip-path=\"url(#u)\">\n")
-	var high, low, plan []spot
-	for s := 0.0; s <= t.hi; s++ {
+	var high, low, plan []chart.Spot
+	for s := 0.0; s <= t.Hi; s++ {
 		at := time.Duration(s) * time.Second
 		a, b := c.Plan.Corridor(at)
-		high, low = append(high, spot{t.at(s), y.at(float64(b))}), append(low, spot{t.at(s), y.at(float64(a))})
-		plan = append(plan, spot{t.at(s), y.at(float64(c.Plan.At(at).Target))})
+		high, low = append(high, chart.Spot{X: t.At(s), Y: y.At(float64(b))}), append(low, chart.Spot{X: t.At(s), Y: y.At(float64(a))})
+		plan = append(plan, chart.Spot{X: t.At(s), Y: y.At(float64(c.Plan.At(at).Target))})
 	}
-	d.band(high, low, bandFill)
+	d.Band(high, low, bandFill)
 	liquidus := float64(c.Parts.Profile.Alloy.Liquidus)
-	d.line(t.from, y.at(liquidus), t.to, y.at(liquidus), `stroke="#b3261e" stroke-width="0.8"`)
-	d.text(t.from+6, y.at(liquidus)-5, `font-size="11" fill="#b3261e"`, fmt.Sprintf("liquidus %g °C", liquidus))
-	d.path(plan, planStroke)
+	d.Line(t.From, y.At(liquidus), t.To, y.At(liquidus), `stroke="#b3261e" stroke-width="0.8"`)
+	d.Text(t.From+6, y.At(liquidus)-5, `font-size="11" fill="#b3261e"`, fmt.Sprintf("liquidus %g °C", liquidus))
+	d.Path(plan, planStroke)
 	for i := range c.Laws {
-		var line []spot
+		var line []chart.Spot
 		for _, in := range c.Laws[i].Instant {
-			if s := in.At.Seconds(); s <= t.hi {
-				line = append(line, spot{t.at(s), y.at(in.Joint)})
+			if s := in.At.Seconds(); s <= t.Hi {
+				line = append(line, chart.Spot{X: t.At(s), Y: y.At(in.Joint)})
 			}
 		}
-		d.path(line, strokes[c.Laws[i].Law].String())
+		d.Path(line, strokes[c.Laws[i].Law].String())
 		c.Laws[i].cross(d, t, y)
 	}
 	d.WriteString("</g>\n")
 }
 
 // cross marks where a run was stopped before its time.
-func (c *Compared) cross(d *drawing, t, y axis) {
+func (c *Compared) cross(d *chart.Drawing, t, y chart.Axis) {
 	if c.Result.Summary.State.State == string(station.Complete) || c.Heats == 0 {
 		return
 	}
 	in := c.Instant[c.Heats-1]
-	x, at, style := t.at(in.At.Seconds()), y.at(in.Joint), fmt.Sprintf(`stroke="%s" stroke-width="1.8"`, strokes[c.Law].colour)
-	d.line(x-4, at-4, x+4, at+4, style)
-	d.line(x-4, at+4, x+4, at-4, style)
+	x, at, style := t.At(in.At.Seconds()), y.At(in.Joint), fmt.Sprintf(`stroke="%s" stroke-width="1.8"`, strokes[c.Law].colour)
+	d.Line(x-4, at-4, x+4, at+4, style)
+	d.Line(x-4, at+4, x+4, at-4, style)
 }
 
 // lower draws errors while heat is on.
-func (c *Comparison) lower(d *drawing, t, y axis) {
+func (c *Comparison) lower(d *chart.Drawing, t, y chart.Axis) {
 	d.WriteString("<g clip-path=\"url(#l)\">\n")
 	for i := range c.Laws {
 		l := &c.Laws[i]
-		var line []spot
+		var line []chart.Spot
 		for _, in := range l.Instant[:l.Heats] {
 			if in.Walks {
-				line = append(line, spot{t.at(in.At.Seconds()), y.at(in.Joint - in.Target)})
+				line = append(line, chart.Spot{X: t.At(in.At.Seconds()), Y: y.At(in.Joint - in.Target)})
 			}
 		}
-		d.path(line, strokes[l.Law].String())
+		d.Path(line, strokes[l.Law].String())
 	}
 	d.WriteString("</g>\n")
 }
@@ -261,7 +262,7 @@ func (c *Comparison) reach() (limit float64, cut bool) {
 	slices.Sort(most)
 	all := most[len(most)-1]
 	limit = math.Max(2, math.Min(all*1.05, 2*most[len(most)/2]))
-	limit = 3 * niceStep(limit/3)
+	limit = 3 * chart.NiceStep(limit/3)
 	return limit, all > limit
 }
 
