@@ -6,6 +6,7 @@ let token;
 async function ask(method, path, body, headers = {}) {
   if (token) headers.Authorization = "Bearer " + token;
   if (body) headers["Content-Type"] = "application/json";
+  headers["X-Trivet-Request"] = "1";
   const r = await fetch(base + path, { method, headers, body: body && JSON.stringify(body) });
   const text = await r.text();
   if (!r.ok) throw new Error(`${method} ${path}: ${r.status} ${text}`);
