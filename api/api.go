@@ -96,6 +96,9 @@ type Options struct {
 	// Jobs keeps the jobs of the shop; nil where nobody does.
 	Jobs station.Jobs
 
+	// Report writes the report of one run as HTML; nil where there is none. station.ErrNoRun when there is no such run.
+	Report func(ctx context.Context, run int64) ([]byte, error)
+
 	// Now is the clock; nil is time.Now. Only differences are used, except in labels.
 	Now func() time.Time
 

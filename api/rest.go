@@ -35,6 +35,7 @@ func (s *Server) register() error {
 	s.registerCommands(a)
 	s.registerViews(a)
 	s.registerRuns(a)
+	s.registerReport(a)
 	s.registerPeople(a)
 	s.registerControls(a)
 	s.registerCommissioning(a)

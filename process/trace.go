@@ -43,7 +43,7 @@ var roleWords = [...]struct {
 	words []string
 }{
 	{RoleOther, []string{"air", "nozzle", "heater", "element", "emitter", "bank", "area", "deck", "ambient", "room", "cold", "target", "plan", "set",
-		"setpoint", "forecast", "predicted", "low", "high", "error", "limit", "window", "hood", "exhaust", "relay", "head"}},
+		"setpoint", "forecast", "predicted", "estimate", "estimated", "doubt", "low", "high", "error", "limit", "window", "hood", "exhaust", "relay", "head"}},
 	{RoleJoint, []string{"joint", "joints", "ball", "balls", "solder", "corner", "centre", "center", "inner", "outer"}},
 	{RoleBody, []string{"body", "top", "package", "lid", "case", "die", "mould"}},
 	{RoleBoard, []string{"board", "pcb", "neighbour", "neighbor", "laminate", "site", "underside"}},

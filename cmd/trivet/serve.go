@@ -141,7 +141,7 @@ func (c *serveCmd) Run(e *env) error {
 		Station: desk{st, clerk, school}, Live: clerk, Archive: rec, Profiles: profiles{standard: q.profile.Name},
 		Hosts: conf.Hosts, Limits: conf.Limits.wanted(), Version: version, BootID: bootID, Log: log,
 		Collectors: []prometheus.Collector{rt, laneMetrics{q.lanes, q.clock}}, Advice: rt.advice,
-		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven, Jobs: rec.jobs,
+		Looking: api.Looking(conf.Access.Look), Pairings: newPairingsFile(conf.Data, log), Audit: deeds.note, Commissioning: proven, Jobs: rec.jobs, Report: rec.report,
 		Lessons: func(ctx context.Context) int { return len(school.book(ctx, pairingOf(q.setup)).Lessons) },
 		ShowCode: func(code string) {
 			if shown {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"trivet/station/report"
 	"trivet/store"
 )
 
@@ -84,6 +85,16 @@ func verifyFile(ctx context.Context, name string, out io.Writer) (exit int, err 
 		return tellTested(out, name, t), nil
 	case bytes.HasPrefix(data, []byte("{")):
 		return verifyRecord(name, data, nil, out)
+	case bytes.HasPrefix(data, []byte("<")) || bytes.Contains(data, []byte(report.Format)):
+		record, faults, err := report.Check(data)
+		if err != nil {
+			return exitBad, fmt.Errorf("%s: %w", name, err)
+		}
+		if len(record) == 0 && len(faults) == 0 {
+			fmt.Fprintf(out, "%s: the file is as it was written. No chain was kept of its run, so nothing can be said of the record.\n", name)
+			return exitDone, nil
+		}
+		return verifyRecord(name, record, faults, out)
 	}
 	return exitBad, fmt.Errorf("%s is no report, record or backup of this program; allowed: a file from trivet report or trivet backup", name)
 }

@@ -123,7 +123,7 @@ func (a Axis) Ticks(n int) []float64 {
 	step := NiceStep((a.Hi - a.Lo) / float64(max(1, n)))
 	var out []float64
 	for k := math.Ceil(a.Lo/step - 1e-9); k*step <= a.Hi+1e-9*step; k++ {
-		out = append(out, k*step)
+		out = append(out, k*step+0) // no zero with a sign
 	}
 	return out
 }
