@@ -168,7 +168,7 @@ func (w *cell) prepare() error {
 	if p.Profile, err = catalog.Profile(s.Profile); err != nil {
 		return err
 	}
-	rng := rand.New(rand.NewPCG(uint64(c.Seed), 0x6661756c74))
+	inside := rand.New(rand.NewPCG(uint64(c.Seed), 0x6661756c74)).Float64() // the same moment for all
 	var list []fault.Fault
 	for i := range w.each {
 		e := &w.each[i]
@@ -177,7 +177,7 @@ func (w *cell) prepare() error {
 				return err
 			}
 		}
-		f, err := e.c.At(e.phase, rng.Float64(), float64(p.Profile.Alloy.Liquidus))
+		f, err := e.c.At(e.phase, inside, float64(p.Profile.Alloy.Liquidus))
 		if err != nil {
 			return err
 		}
