@@ -41,6 +41,7 @@ type commands struct {
 	Fault    faultCmd       `cmd:"" help:"The table of faults, and one of them on a simulated machine."`
 	Safe     safeOutputsCmd `cmd:"" name:"safe-outputs" help:"Drive every output of the configured machine low; for the service manager."`
 	Think    thinkChildCmd  `cmd:"" name:"think-child" hidden:""`
+	Runs     runsCmd        `cmd:"" help:"The runs in a directory of records; with --compare how alike they are, and what drifts."`
 	Report   reportCmd      `cmd:"" help:"What is kept of one run, as one file: HTML to read and print on two sheets, CSV, or the record as JSON."`
 	Verify   verifyCmd      `cmd:"" help:"Whether a directory of records, a report, a record or a backup is as it was written; names what is not."`
 	Backup   backupCmd      `cmd:"" help:"Copy a directory of records into one file, also in mid-run."`

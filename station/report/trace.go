@@ -233,10 +233,17 @@ func (p *page) estimate(in *Input, t traces) {
 	p.WriteString("<h2>Measured and estimated joint</h2>\n")
 	var n, inside, banded int
 	var sum, worst, worstAt, peak, doubt float64
+	// Once cooling has begun nothing is steered by the joint, and after a lift its thermocouple may be anywhere.
+	heats := in.Run.LastAt
+	for _, e := range in.Events {
+		if e.Code == "phase:cooling" {
+			heats = min(heats, e.At)
+		}
+	}
 	for i := range in.Rows {
 		r := &in.Rows[i]
 		e, ok := value(r, t.estimate)
-		if !ok {
+		if !ok || r.At > heats {
 			continue
 		}
 		w, hasBand := value(r, t.doubt)
@@ -265,7 +272,7 @@ func (p *page) estimate(in *Input, t traces) {
 	}
 	switch {
 	case n > 0:
-		said := fmt.Sprintf("Over %d samples the estimate was off by %.2f °C rms, at most by %+.1f °C (at %s).", n, math.Sqrt(sum/float64(n)), worst, clock(time.Duration(worstAt*1e9)))
+		said := fmt.Sprintf("Until cooling, over %d samples, the estimate was off by %.2f °C rms, at most by %+.1f °C (at %s).", n, math.Sqrt(sum/float64(n)), worst, clock(time.Duration(worstAt*1e9)))
 		if banded > 0 {
 			said += fmt.Sprintf(" The joint was inside the estimate's own 95 %% band for %.1f %% of them.", 100*float64(inside)/float64(banded))
 		}
