@@ -117,17 +117,20 @@ func (s *settings) machineFile() (*machine.File, error) {
 
 // assemble connects the chips and puts guard, keeper and law over them.
 func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.Board, s *settings) error {
-	zones, err := loopsOf(f, board)
-	if err != nil {
-		return err
-	}
+	zones := f.Bare()
 	u := f.Setup(zones)
 	u.Board, u.Simulated, u.Speed = board.Title, q.drive != nil, q.speed
 	u.Limits.Commission = s.Sim == nil || s.Sim.Commission
+	known := false
 	if u.Limits.Commission {
 		// A result that cannot be read is told, and owed again, by who keeps it.
 		if k, err := newCommissionFile(s.Data).Load(); err == nil && k != nil && k.Digest == f.Digest {
-			takeMeasured(k, &u, zones)
+			known = takeMeasured(k, &u, zones)
+		}
+	}
+	if !known {
+		if err := guessLoops(f, board, zones); err != nil {
+			return err
 		}
 	}
 	c, missing := f.Connect(buses, q.clock)
@@ -152,29 +155,29 @@ func (q *equipment) assemble(f *machine.File, buses machine.Buses, board plant.B
 
 // takeMeasured puts what commissioning has measured into the guard's limits and over the estimates of the loops. What the wiring says of a
 // zone, the highest duty above all, stays.
-func takeMeasured(k *station.Commissioned, u *station.Setup, zones []control.Zone) {
+func takeMeasured(k *station.Commissioned, u *station.Setup, zones []control.Zone) bool {
 	measured, ok := k.Zones(u)
 	if !ok {
-		return
+		return false
 	}
 	k.Guard(u)
 	for i, m := range measured {
 		z := &zones[i]
 		z.Gain, z.Inertia, z.Kp, z.Ti = m.Gain, m.Inertia, m.Kp, m.Ti
 	}
+	return true
 }
 
-// loopsOf returns what is known of the heaters' loops before anybody has measured them: a step test on a simulated machine of the
-// same description. It is good enough to be careful by; heat on a board waits for the real step test.
-func loopsOf(f *machine.File, board plant.Board) ([]control.Zone, error) {
+// guessLoops fills in the heaters' loops before anybody has measured them, by a step test on a simulated machine of the same
+// description. It is good enough to be careful by; heat on a board waits for the real step test.
+func guessLoops(f *machine.File, board plant.Board, zones []control.Zone) error {
 	all, err := bench.Commission(f.Machine, board, unit.Celsius(f.Wiring.Room()))
 	if err != nil {
-		return nil, err
+		return err
 	}
-	zones := f.Bare()
 	for i, at := range f.Heaters() {
 		z := &zones[i]
 		z.Gain, z.Inertia, z.Kp = all[at].Gain, all[at].Inertia, all[at].Kp
 	}
-	return zones, nil
+	return nil
 }

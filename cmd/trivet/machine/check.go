@@ -176,10 +176,8 @@ func (c *checker) sensor(key string, s *Sensor) {
 		return
 	}
 	c.bus(key, s.Bus, s.Address, chip.i2c)
-	at := fmt.Sprintf("%s %s", s.Chip, s.Bus)
-	if !chip.i2c {
-		at = s.Bus
-	} else {
+	at := s.Bus
+	if chip.i2c {
 		at = fmt.Sprintf("%s at %#02x input %d", s.Bus, s.Address, s.Input)
 	}
 	c.once(key+".bus", at)
