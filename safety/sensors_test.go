@@ -115,6 +115,25 @@ func TestASensorIsFrozenWhenTwoOthersOnTheBoardHaveMoved(t *testing.T) {
 	}
 }
 
+// What was found frozen stays so until its value changes, also when nothing around it moves any more.
+func TestAFrozenSensorStaysFrozenUntilItsValueChanges(t *testing.T) {
+	l, f, p := &Limits{NSensors: 3}, &Facts{}, past{}
+	l.Sensors = [MaxSensors]Sensor{{Role: RoleJoint}, {Role: RoleBoard}, {Role: RolePackageTop}}
+	for k := 1; k <= 401; k++ {
+		now := time.Duration(k) * tick
+		p.sensors[0].step(now, unit.Measured(now, unit.Celsius(100+k/401)))
+		for i := 1; i < 3; i++ {
+			p.sensors[i].step(now, unit.Measured(now, unit.Celsius(100+2*min(k, 10))))
+		}
+		for i := range 3 {
+			p.freeze(now, l, f, i)
+		}
+		if want := k >= 31 && k < 401; p.sensors[0].frozen != want {
+			t.Fatalf("tick %d: frozen %v", k, p.sensors[0].frozen)
+		}
+	}
+}
+
 // With a slow chip the time between two samples counts from the first of them, and so does what moves in it.
 func TestWhatMovesBetweenTwoSamplesOfASlowChipCounts(t *testing.T) {
 	l, f, p := &Limits{NSensors: 3}, &Facts{}, past{}
