@@ -166,3 +166,62 @@ func TestARunTakenOutIsMissed(t *testing.T) {
 		t.Errorf("run %d was taken out: %q", id, got.Faults)
 	}
 }
+
+// One byte of the files of a directory is changed, in hundreds of places. Either it is named, or a file cannot be read, or it was none of the
+// record of a run or job: space that nothing uses, a lesson, an event of the station itself.
+func TestAByteChangedInTheFilesIsNamedOrTouchesNoRecord(t *testing.T) {
+	dir, _ := chained(t)
+	whole := func(dir string) (all []byte, err error) {
+		r, err := OpenReader(t.Context(), dir)
+		if err != nil {
+			return nil, err
+		}
+		defer r.Close()
+		for id := range int64(3) {
+			data, err := r.Export(t.Context(), id+1)
+			if err != nil {
+				return nil, err
+			}
+			all = append(all, data...)
+		}
+		return all, nil
+	}
+	want := must[[]byte](t)(whole(dir))
+	named, unreadable, harmless := 0, 0, 0
+	for _, name := range []string{"state", "samples"} {
+		at := dbPath(dir, name)
+		sound := must[[]byte](t)(os.ReadFile(at))
+		for i := 0; i < len(sound); i += 131 * thin {
+			edited := bytes.Clone(sound)
+			edited[i] ^= 1
+			if err := os.WriteFile(at, edited, 0o640); err != nil {
+				t.Fatal(err)
+			}
+			r, err := OpenReader(t.Context(), dir)
+			var got Tested
+			if err == nil {
+				got, err = r.VerifyAll(t.Context())
+				r.Close()
+			}
+			switch {
+			case err != nil:
+				unreadable++
+				continue
+			case len(got.Faults) > 0:
+				named++
+				continue
+			}
+			if now, err := whole(dir); err != nil || !bytes.Equal(now, want) {
+				t.Errorf("byte %d of %s.db was changed and nothing said of it: %v", i, name, err)
+			}
+			harmless++
+		}
+		if err := os.WriteFile(at, sound, 0o640); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if named == 0 {
+		t.Error("nothing was named")
+	}
+	t.Logf("%d named, %d make a file unreadable, %d touch no record", named, unreadable, harmless)
+}
