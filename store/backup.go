@@ -48,7 +48,7 @@ type BackedFile struct {
 // half written, what was set aside as damaged, and pairings. Whoever restores a backup pairs anew, at the machine; an ended pairing must not come to life again.
 func leftOut(name string) bool {
 	base := path.Base(name)
-	for _, tail := range []string{".db", ".db-wal", ".db-shm", ".tmp", ".reading"} {
+	for _, tail := range []string{".db", ".db-wal", ".db-shm", ".tmp", ".new", ".next", ".reading"} {
 		if strings.HasSuffix(base, tail) {
 			return true
 		}
@@ -200,7 +200,10 @@ func writeBackup(work, out string, seals map[string]string) (err error) {
 	if err := errors.Join(err, w.Close(), zip.Close(), f.Sync(), f.Close()); err != nil {
 		return fmt.Errorf("write %s: %w", out, err)
 	}
-	return os.Rename(f.Name(), out)
+	if err := os.Rename(f.Name(), out); err != nil {
+		return err
+	}
+	return syncDir(filepath.Dir(out))
 }
 
 // addTo adds one file to the archive.
@@ -267,7 +270,16 @@ func Restore(ctx context.Context, from, dir string) (t Tested, err error) {
 			return t, err
 		}
 	}
-	return t, nil
+	return t, syncDir(dir)
+}
+
+// syncDir brings the names in a directory to the disk.
+func syncDir(dir string) error {
+	f, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Sync(), f.Close())
 }
 
 // verifyUnpacked looks through what came out of a backup and compares its seals with those of the manifest.

@@ -62,8 +62,12 @@ func (c *reportCmd) Run(e *env) error {
 	if err := os.WriteFile(c.Out, data, 0o644); err != nil {
 		return err
 	}
-	fmt.Fprintf(e.out, "%s, %d kB. Verify it with: trivet verify %s\n", c.Out, (len(data)+1023)/1024, c.Out)
-	return nil
+	fmt.Fprintf(e.out, "%s, %d kB.", c.Out, (len(data)+1023)/1024)
+	if form != "csv" { // which holds figures and no chain
+		fmt.Fprintf(e.out, " Verify it with: trivet verify %s", c.Out)
+	}
+	_, err = fmt.Fprintln(e.out)
+	return err
 }
 
 // exporter gives a run out with its chain; the store does, its stand-in in memory does not.
