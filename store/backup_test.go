@@ -115,6 +115,50 @@ func TestABackupInMidRunHoldsTheRunAsItWasThen(t *testing.T) {
 	}
 }
 
+// Runs begin and end while the two databases are copied one after the other: whatever the copy has of a run belongs together.
+func TestRunsThatEndWhileABackupIsMadeAreWholeInItOrOpen(t *testing.T) {
+	dir := t.TempDir()
+	d, ctx := open(t, dir), t.Context()
+	defer d.Close()
+	stop, done := make(chan struct{}), make(chan error)
+	go func() {
+		for {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+			}
+			id, err := d.Begin(ctx, head())
+			for k := range 3 {
+				err = errors.Join(err, d.Append(ctx, id, samples(uint64(k*10), 10)))
+			}
+			if err = errors.Join(err, d.End(ctx, id, station.RunEnd{State: station.Complete, Code: "complete", EndedUTC: event(9).UTC})); err != nil {
+				done <- err
+				return
+			}
+		}
+	}()
+	for k := range 8 {
+		out := filepath.Join(t.TempDir(), "b.trivet")
+		got, err := Backup(ctx, dir, out)
+		if err != nil || len(got.Faults) > 0 {
+			t.Errorf("backup %d of %d runs: %q, %v", k, got.Runs, got.Faults, err)
+		}
+		to := filepath.Join(t.TempDir(), "data")
+		must[Tested](t)(Restore(ctx, out, to))
+		again := open(t, to)
+		if n := again.Notices(); len(n) > 0 { // samples of a run that the copy does not know would be noticed
+			t.Errorf("backup %d: %q", k, n)
+		}
+		again.Close()
+	}
+	close(stop)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}
+
 func TestABackupWithOneByteChangedIsNotRestored(t *testing.T) {
 	dir, _ := chained(t)
 	out := filepath.Join(t.TempDir(), "b.trivet")

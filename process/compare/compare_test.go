@@ -46,6 +46,13 @@ func TestTheTrendIsTheOneWorkedOutByHand(t *testing.T) {
 	}
 }
 
+// With ties: 1, 1, 2, 2, 3, 3 has the sum 12, and its variance (6·5·17 − 3·2·1·9)/18 = 25.33: z = 11/5.033 = 2.1855, two-sided 0.0288.
+func TestTiesMakeATrendSurer(t *testing.T) {
+	if s := one(t, series(1, 1, 2, 2, 3, 3)); math.Abs(s.Drift.Chance-0.0288) > 2e-4 {
+		t.Errorf("%+v", s.Drift)
+	}
+}
+
 // A heater that loses 0.5 % a run is found under noise of 1 %; one that is well is not, 95 times of a hundred and more.
 func TestAnAgeingHeaterIsFoundAndAHealthyOneLeftAlone(t *testing.T) {
 	rng := rand.New(rand.NewPCG(5, 6))

@@ -215,3 +215,15 @@ func TestAwkwardLogsAreJudgedAsWorkedOutByHand(t *testing.T) {
 		})
 	}
 }
+
+func TestRowsOfOneSecondAreSpreadEvenlyOverIt(t *testing.T) {
+	tr, err := Parse("l.csv", []byte("clock,a_c\n10:00:00,1\n10:00:01,2\n10:00:01,3\n10:00:01,4\n10:00:01,5\n10:00:02,6\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []float64{0, 1, 1.25, 1.5, 1.75, 2} {
+		if got := (tr.Time[i] - tr.Time[0]).Seconds(); got != want || tr.Columns[0].Readings[i].At != tr.Time[i] {
+			t.Errorf("row %d at %g s, its reading at %v; want %g", i, got, tr.Columns[0].Readings[i].At, want)
+		}
+	}
+}
