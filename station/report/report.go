@@ -117,8 +117,11 @@ func (p *page) title(in *Input) {
 	if h.Simulated {
 		p.WriteString("<p class=\"warn\">This run was simulated. Nothing was heated.</p>\n")
 	}
+	if v := e.Verdict; v != nil && slices.ContainsFunc(v.Columns, func(c process.ColumnRole) bool { return c.Name == station.EstimateColumn }) {
+		p.WriteString("<p class=\"warn\">Nothing measured the joint. What is judged here is an estimate.</p>\n")
+	}
 	for i, f := range in.Faults {
-		if i == 3 {
+		if i == 2 {
 			break
 		}
 		p.say("<p class=\"warn\">The record is not as it was written: %s</p>\n", short(f, 150))

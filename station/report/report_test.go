@@ -91,6 +91,7 @@ func burden(in *Input) {
 	for i := range 300 {
 		in.Events = append(in.Events, station.RunEvent{At: time.Duration(i) * time.Second, Code: "alarm:door", Text: fmt.Sprintf("%d %s", i, long), By: fmt.Sprintf("Person %d", i)})
 	}
+	in.Run.End.Verdict.Columns = append(in.Run.End.Verdict.Columns, process.ColumnRole{Name: station.EstimateColumn, Role: process.RoleJoint})
 	in.Run.End.Verdict.Notes = []string{long[:160], long[:160], long[:160], long[:160], long[:160], "more"}
 	in.Job = &job.Job{Opening: job.Opening{ID: "J-1", Customer: long, Board: job.Board{Type: "panel", Serial: "1"}, Part: job.Part{Type: "lid", Serial: "2"}, Plan: job.Steps()}}
 	for range 40 {
@@ -112,6 +113,10 @@ func TestTheReportSaysWhatThereIsToSay(t *testing.T) {
 	in := made(t, false)
 	for i := range in.Rows {
 		in.Rows[i].Quality[0] = unit.Open
+	}
+	in.Run.End.Verdict.Columns[0].Name = station.EstimateColumn
+	if text := string(HTML(in)); !strings.Contains(text, "What is judged here is an estimate.") {
+		t.Error("it is not said at the top that an estimate was judged")
 	}
 	if text := string(HTML(in)); !strings.Contains(text, "Nothing measured the joint. It was taken to have reached 240.5 °C, with a 95 % band of ± 1.0 °C") {
 		t.Error("it is not said that nothing measured the joint")
