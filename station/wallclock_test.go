@@ -13,16 +13,18 @@ import (
 // clocks are the only files between a sensor and a relay in which a time of day can appear, each with what it is for. All else counts in
 // time.Duration since the start, which no step of a clock moves (invariant I-18, hazard C-07).
 var clocks = map[string]string{
-	"station/runner.go":            "paces the loop by differences of monotonic readings",
-	"station/paced.go":             "paces the loop by differences of monotonic readings",
-	"hal/lane/lane.go":             "paces a bus by differences of monotonic readings",
-	"station/clerk.go":             "labels of the record",
-	"station/record.go":            "labels of the record",
-	"station/lesson.go":            "labels of lessons",
-	"station/commission_result.go": "the dates of a commissioning",
-	"station/commission_keep.go":   "the dates of a commissioning",
-	"station/check/check.go":       "how long a search may take, in tests",
-	"hal/haltest/sweep.go":         "how long a sweep takes, in tests",
+	"station/runner.go":               "paces the loop by differences of monotonic readings",
+	"station/paced.go":                "paces the loop by differences of monotonic readings",
+	"hal/lane/lane.go":                "paces a bus by differences of monotonic readings",
+	"station/clerk.go":                "labels of the record",
+	"station/record.go":               "labels of the record",
+	"station/lesson.go":               "labels of lessons",
+	"station/commission_result.go":    "the dates of a commissioning",
+	"station/commission_prooftest.go": "the dates of a commissioning",
+	"station/report/report.go":        "the dates of a report, made from records after a run",
+	"station/commission_keep.go":      "the dates of a commissioning",
+	"station/check/check.go":          "how long a search may take, in tests",
+	"hal/haltest/sweep.go":            "how long a sweep takes, in tests",
 }
 
 // monotonic are those that measure: a method that drops the monotonic part of a reading (package time, "Monotonic Clocks") would make a
