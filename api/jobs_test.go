@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"trivet/process/job"
 	"trivet/station"
@@ -159,4 +160,22 @@ func refusalsOfJobs(t *testing.T) map[string]bool {
 	_, code, _ = ask(t, s, request("GET", "/api/v1/jobs/J-7", ""))
 	note(code)
 	return seen
+}
+
+// withFifth is a folder with a job under the number that the tests of all routes ask for.
+func withFifth(t *testing.T) *folder {
+	t.Helper()
+	var o job.Opening
+	if err := json.Unmarshal([]byte(opening), &o); err != nil {
+		t.Fatal(err)
+	}
+	o.ID, o.By, o.At = "5", "Kim", time.Date(2026, 5, 4, 10, 0, 0, 0, time.UTC)
+	j, err := job.Open(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Apply(job.Event{At: o.At, By: "Kim", Kind: job.Noted, Text: "smells of flux"}); err != nil {
+		t.Fatal(err)
+	}
+	return &folder{jobs: []*job.Job{j}}
 }

@@ -183,5 +183,8 @@ func (r *remote) Alarms(dst []safety.Active) int {
 func (r *remote) FirstOut() (row, subject int, id uint32, tripped bool) {
 	r.present.op = opFirstOut
 	c, ok := r.do()
-	return c.row, c.subject, c.id, ok && c.yes
+	if !ok { // the keeper may still be writing into the call
+		return 0, 0, 0, false
+	}
+	return c.row, c.subject, c.id, c.yes
 }

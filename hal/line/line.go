@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"sync/atomic"
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/physic"
@@ -18,7 +19,7 @@ import (
 // turn an output into an input with pull-up, which switches a relay on.
 type Out struct {
 	pin  gpio.PinOut
-	last bool
+	last atomic.Bool // control and safety goroutine both switch a heater off
 }
 
 // NewOut takes a line and drives it off before it returns: until then nobody knows what it does.
@@ -33,7 +34,7 @@ func NewOut(pin gpio.PinOut) (*Out, error) {
 // Set drives the line. It is written every time, changed or not, so that a line disturbed from outside does not stay wrong.
 // After an error the level is not known.
 func (o *Out) Set(on bool) error {
-	o.last = on
+	o.last.Store(on)
 	if err := o.pin.Out(gpio.Level(on)); err != nil {
 		return fmt.Errorf("line %s: set %v: %w", o.pin.Name(), gpio.Level(on), err)
 	}
@@ -41,7 +42,7 @@ func (o *Out) Set(on bool) error {
 }
 
 // Commanded returns what Set was last asked for. It is not a measurement.
-func (o *Out) Commanded() bool { return o.last }
+func (o *Out) Commanded() bool { return o.last.Load() }
 
 // String returns the name of the line.
 func (o *Out) String() string { return o.pin.Name() }
