@@ -38,4 +38,6 @@ func (e ErrJobMoved) Error() string {
 // ErrJobDamaged says what of a job's record is not as it was written. Nothing is added to it any more.
 type ErrJobDamaged struct{ ID, What string }
 
-func (e ErrJobDamaged) Error() string { return fmt.Sprintf("the record of job %q is damaged: %s", e.ID, e.What) }
+func (e ErrJobDamaged) Error() string {
+	return fmt.Sprintf("the record of job %q is damaged: %s", e.ID, e.What)
+}
