@@ -61,8 +61,7 @@ func toF(c float64) float64  { return c*9/5 + 32 }
 func stamp(s float64) time.Time {
 	return time.Date(2026, 11, 25, 9, 58, 30, 0, time.UTC).Add(time.Duration(s * 1e9))
 }
-func hms(s float64) string     { return fmt.Sprintf("%d:%02d:%02d", int(s)/3600, int(s)/60%60, int(s)%60) }
-func one(name string) []string { return []string{name} }
+func hms(s float64) string { return fmt.Sprintf("%d:%02d:%02d", int(s)/3600, int(s)/60%60, int(s)%60) }
 func twoByteText(s string) string { // UTF-16, low byte first
 	out := []byte{0xff, 0xfe}
 	for _, w := range utf16.Encode([]rune(s)) {
