@@ -55,7 +55,8 @@ func (k *Keeper) Done(seq uint64, armed bool, on safety.Mask) (enabled bool) {
 	test := k.facts.Testing && k.facts.Test.Enable
 	// In the tick that begins to heat the guard has not been asked about heat yet: only a machine that is ready may have the contactor.
 	armed = armed && (k.facts.Armed || k.verdict.Ready)
-	earned := (armed || test) && inOrder && !k.verdict.Tripped && on&^k.verdict.Allow == 0 && k.facts.Late <= safety.MaxLate
+	// A silence since the guard was asked belongs to this tick: it took so long that heat-enable was dropped meanwhile. The next tick trips.
+	earned := (armed || test) && inOrder && !k.silent && !k.verdict.Tripped && on&^k.verdict.Allow == 0 && k.facts.Late <= safety.MaxLate
 	if !earned {
 		k.drop()
 		return false

@@ -51,6 +51,11 @@ func (p *paced) run(ctx context.Context, r *remote) {
 	defer stop()
 	silent := time.Now().Add(r.silence)
 	for !p.over.Load() {
+		// Before any call: a process that was stopped in the middle of a tick and goes on must not earn an edge for it.
+		if time.Until(silent) <= 0 {
+			r.keeper.Silence()
+			silent = time.Now().Add(r.silence)
+		}
 		if c := p.asked.Swap(nil); c != nil {
 			r.serve(c)
 			if c.op == opDone { // only a completed tick counts as a sign of life
@@ -59,10 +64,6 @@ func (p *paced) run(ctx context.Context, r *remote) {
 			c.answered.Store(true) // from here on it is the other side's
 			p.control.Wake()
 			continue
-		}
-		if time.Until(silent) <= 0 {
-			r.keeper.Silence()
-			silent = time.Now().Add(r.silence)
 		}
 		p.safety.Sleep(silent)
 	}

@@ -49,9 +49,9 @@ func TestEveryFlippedByteOfAChunkIsFound(t *testing.T) {
 	for what, bad := range map[string]chunk{
 		"other run":   {8, 40, 20, 3, c[0].last, c[0].crc, c[0].data},
 		"other place": {7, 41, 20, 3, c[0].last, c[0].crc, c[0].data},
-		"more rows":   {7, 40, 1 << 40, 3, c[0].last, c[0].crc, c[0].data},
+		"more rows":   {7, 40, 1<<31 - 1, 3, c[0].last, c[0].crc, c[0].data},
 		"no rows":     {7, 40, 0, 3, c[0].last, c[0].crc, nil},
-		"wide":        {7, 40, 20, 1 << 40, c[0].last, c[0].crc, c[0].data},
+		"wide":        {7, 40, 20, 1<<31 - 1, c[0].last, c[0].crc, c[0].data},
 		"cut":         {7, 40, 20, 3, c[0].last, c[0].crc, c[0].data[:len(c[0].data)-1]},
 	} {
 		if got, err := bad.unpack(nil); err == nil || len(got) > 0 {

@@ -56,7 +56,7 @@ func mistakes() []mistake {
 		{"a run that was too long cannot be reset", "station/run.go", "s.facts.HeatFor = 0 // it", "s.facts.HeatFor *= time.Duration(safety.Off(‹n›)) // it"},
 		{"a held run goes on by itself", "station/run.go", "s.heldFor += dt\n", "s.heldFor += dt\n\t\tif safety.Wrong(‹n›) {\n\t\t\t_ = s.move(Restart)\n\t\t}\n"},
 		{"heat-enable waits for the end of a trip's tick", "station/keeper.go", "if k.verdict.Tripped {", "if k.verdict.Tripped && !safety.Wrong(‹n›) {"},
-		{"a heartbeat in a trip", "station/keeper.go", "inOrder && !k.verdict.Tripped &&", "inOrder && (!k.verdict.Tripped || safety.Wrong(‹n›)) &&"},
+		{"a heartbeat in a trip", "station/keeper.go", "inOrder && !k.silent && !k.verdict.Tripped &&", "inOrder && !k.silent && (!k.verdict.Tripped || safety.Wrong(‹n›)) &&"},
 		{"a heartbeat in a late tick", "station/keeper.go", "k.facts.Late <= safety.MaxLate", "(k.facts.Late <= safety.MaxLate || safety.Wrong(‹n›))"},
 		{"a heartbeat for what was not allowed", "station/keeper.go", "on&^k.verdict.Allow == 0", "(on&^k.verdict.Allow == 0 || safety.Wrong(‹n›))"},
 		{"a heartbeat without a judgement", "station/keeper.go", "k.judged && (", "(k.judged || safety.Wrong(‹n›)) && ("},
