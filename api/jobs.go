@@ -215,7 +215,7 @@ func (s *Server) addToJob(ctx context.Context, in *struct {
 	if e.Run != 0 { // who did what in a run is in the run's own record
 		return nil, problem("bad_field", "body.event.run: only the station says which run a step was.")
 	}
-	if err := j.Apply(e); err != nil {
+	if err := j.Add(e); err != nil {
 		return nil, problem("bad_field", asSentence(err))
 	}
 	var moved station.ErrJobMoved

@@ -174,7 +174,7 @@ func withFifth(t *testing.T) *folder {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := j.Apply(job.Event{At: o.At, By: "Kim", Kind: job.Noted, Text: "smells of flux"}); err != nil {
+	if err := j.Add(job.Event{At: o.At, By: "Kim", Kind: job.Noted, Text: "smells of flux"}); err != nil {
 		t.Fatal(err)
 	}
 	return &folder{jobs: []*job.Job{j}}

@@ -21,7 +21,7 @@ func aJob(t testing.TB, id string, events int) *job.Job {
 		t.Fatal(err)
 	}
 	for i := range events {
-		if err := j.Apply(job.Event{At: opened.Add(time.Duration(i) * time.Minute), By: "A", Kind: job.Noted, Text: fmt.Sprint("note ", i)}); err != nil {
+		if err := j.Add(job.Event{At: opened.Add(time.Duration(i) * time.Minute), By: "A", Kind: job.Noted, Text: fmt.Sprint("note ", i)}); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -80,7 +80,7 @@ func (k *jobKeeper) write(ctx context.Context, o *station.RunOrder, id int64, s 
 		}
 		e.At = time.Now().UTC()
 		n := len(j.Events)
-		if err = j.Apply(e); err != nil {
+		if err = j.Add(e); err != nil {
 			break
 		}
 		var moved station.ErrJobMoved

@@ -200,9 +200,9 @@ func Open(o Opening) (*Job, error) {
 	return &Job{Format: Format, Opening: o, Events: []Event{}}, nil
 }
 
-// Apply adds an event, or refuses it and leaves the job as it was. Whether a step may be begun is asked by May before; an event says what has
+// Add adds an event, or refuses it and leaves the job as it was. Whether a step may be begun is asked by May before; an event says what has
 // happened, and what has happened is never refused for being against a rule.
-func (j *Job) Apply(e Event) error {
+func (j *Job) Add(e Event) error {
 	if len(j.Events) >= mostEvents {
 		return fmt.Errorf("the job has %d events, which is all it may have; open another one", mostEvents)
 	}

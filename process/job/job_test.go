@@ -32,7 +32,7 @@ func apply(t testing.TB, j *Job, list ...Event) {
 		if e.By == "" {
 			e.By = "A"
 		}
-		if err := j.Apply(e); err != nil {
+		if err := j.Add(e); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -91,10 +91,10 @@ func TestAJobGoesItsWay(t *testing.T) {
 	if got := rules(j.May(Place, hours(105))); got != "reflows" { // the part has seen three
 		t.Errorf("placing: %q", got)
 	}
-	if err := j.Apply(Event{At: hours(105), By: "S", Kind: Overruled, Step: Place, Rule: RuleReflows}); err == nil {
+	if err := j.Add(Event{At: hours(105), By: "S", Kind: Overruled, Step: Place, Rule: RuleReflows}); err == nil {
 		t.Error("overruled without a reason")
 	}
-	if err := j.Apply(Event{At: hours(105), By: "S", Kind: Overruled, Step: Place, Rule: RuleOrder, Text: "now"}); err == nil {
+	if err := j.Add(Event{At: hours(105), By: "S", Kind: Overruled, Step: Place, Rule: RuleOrder, Text: "now"}); err == nil {
 		t.Error("the order of steps is overruled")
 	}
 	apply(t, j, Event{At: hours(105), By: "S", Kind: Overruled, Step: Place, Rule: RuleReflows, Text: "no spare; the customer agrees"})
@@ -131,7 +131,7 @@ func TestWhatCannotBeIsRefusedAndChangesNothing(t *testing.T) {
 		"unseen characters":   {At: hours(2), Kind: Noted, Text: "a\u202eb", By: "A"},
 		"an endless note":     {At: hours(2), Kind: Noted, Text: strings.Repeat("x", 5000), By: "A"},
 	} {
-		if err := j.Apply(e); err == nil {
+		if err := j.Add(e); err == nil {
 			t.Errorf("%s: accepted", name)
 		}
 	}
@@ -174,7 +174,7 @@ func TestAnyOrderOfEventsLeavesASoundJob(t *testing.T) {
 				e.Point = open[0]
 			}
 			n, was := len(j.Events), j.done(s)
-			if j.Apply(e) != nil && len(j.Events) != n {
+			if j.Add(e) != nil && len(j.Events) != n {
 				t.Fatal("a refused event was kept")
 			}
 			b, p := j.Reflows()
