@@ -138,6 +138,33 @@ func TestRelaysBehindAnExpanderFollowAndEndWithTheirLease(t *testing.T) {
 	}
 }
 
+func TestAMeasuredCurrentIsThatOfItsOwnInput(t *testing.T) {
+	f, d := relaysOnAnExpander(t, "mcp23017")
+	amps := chip.NewAds1115()
+	amps.BusTime = 300 * time.Microsecond // within a poll its own clock goes on
+	d.bus.Add(0x20, chip.NewMcp23017("x"))
+	d.bus.Add(0x48, chip.NewAds1115())
+	d.bus.Add(0x49, amps)
+	d.bus.Add(0x3c, chip.NewSsd1306())
+	c, err := f.Connect(d, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	amps.SetVolts(0, 3) // somebody else's
+	for k, volts := range []float64{0, 0, 1, 1, 0.4, 0.4, 0.1, 0.1} {
+		amps.SetVolts(2, volts)
+		now := time.Duration(k+1) * station.Period
+		amps.Advance(now)
+		for _, p := range c.Hardware.Pollers {
+			p.Poll(now)
+		}
+		// 0.5 V per A: 2 A is on; 0.8 A stays what it was between 0.7 and 1 A; 0.2 A is off.
+		if want := []bool{false, true, true, false}[k/2]; k%2 == 1 && c.Hardware.Sense[1].Read() != want {
+			t.Errorf("%g V is taken for %v", volts, !want)
+		}
+	}
+}
+
 func TestNoHeaterSitsOnAChipThatComesUpHigh(t *testing.T) {
 	f, d := relaysOnAnExpander(t, "pcf8574")
 	d.bus.Add(0x20, chip.NewPcf8574("x"))

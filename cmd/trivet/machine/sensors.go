@@ -117,8 +117,9 @@ func (c *connector) loadCurrent(k *Current) (station.Contact, error) {
 	if span == 0 {
 		span = 4.096
 	}
+	spec.Input = k.Input
 	before := len(c.chips.Pollers())
-	in, err := c.chips.LoadSense(spec, loadcurrent.Opts{Channel: k.Input, VoltsPerAmp: k.VoltsPerAmp, ZeroVolts: k.ZeroVolts, SpanVolts: span, OnAmps: k.OnA, OffAmps: k.OffA})
+	in, err := c.chips.LoadSense(spec, loadcurrent.Opts{VoltsPerAmp: k.VoltsPerAmp, ZeroVolts: k.ZeroVolts, SpanVolts: span, OnAmps: k.OnA, OffAmps: k.OffA})
 	if err != nil {
 		return nil, err
 	}
