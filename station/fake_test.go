@@ -203,7 +203,7 @@ func (s *testStation) heating() {
 	}
 	for range 200 {
 		s.step()
-		if s.heaters() > 0 && s.f.enable.on {
+		if s.heaters() > 0 && s.f.enable.is() {
 			return
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -40,8 +41,18 @@ func (t *talk) enter(token, name, role string) (leave func(), err error) {
 	}, nil
 }
 
-// order gives a command with the care that each needs, from the newest state.
-func (t *talk) order(path string, body map[string]any) error {
+// order gives a command with the care that each needs, from the newest state. The machine may decide something between the look and the
+// command, such as that a condition holds again: then it looks anew, a few times. Whatever forbids the command still does.
+func (t *talk) order(path string, body map[string]any) (err error) {
+	for range 4 {
+		if err = t.orderOnce(path, body); err == nil || !strings.Contains(err.Error(), "has moved on") {
+			return err
+		}
+	}
+	return err
+}
+
+func (t *talk) orderOnce(path string, body map[string]any) error {
 	var s struct {
 		Version string `json:"version"`
 		Stamp   uint64 `json:"stamp_ms"`
