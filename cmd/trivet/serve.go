@@ -117,8 +117,7 @@ func (c *serveCmd) Run(e *env) error {
 	proven := keepCommissioning(conf.Data, q.setup, q.name, q.digest, &built, log)
 	o.Publish = func(s *station.Snapshot) { owed.Note(s); proven.Note(s); clerk.Publish(s); ticked(s); life.note(s) }
 	mind := newThinker(o.Law)
-	// Work done in a child has not been the same since the law follows a state without looking at the joint, which does not travel yet.
-	if thinkElsewhere && q.speed <= 2 { // where time is counted fast, a child of low priority would come too late
+	if q.speed <= 2 { // where time is counted fast, a child of low priority would come too late
 		mind.elsewhere(newBrain(log))
 	}
 	runner := station.Runner{Before: q.before(), After: mind.after, Speed: q.speed, Start: q.began, NewPace: rt.pace(), Threads: rt.thread,
@@ -308,6 +307,3 @@ func (p profiles) List() []api.ProfileInfo {
 
 // ByName returns one profile.
 func (p profiles) ByName(name string) (process.Profile, error) { return catalog.Profile(name) }
-
-// thinkElsewhere says whether fits and plans are made in a child process; see control/full, TestWorkDoneElsewhereIsTheSameWork.
-const thinkElsewhere = false

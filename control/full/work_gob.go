@@ -46,6 +46,7 @@ type resultAll struct {
 	Result       plainResult
 	Known        bool
 	State        observe.Filter
+	Unlooked     observe.Filter
 	Params       model.Params
 	Samples, Run int
 	Err          string
@@ -55,7 +56,7 @@ type plainResult Result
 
 // GobEncode implements gob.GobEncoder.
 func (r Result) GobEncode() ([]byte, error) {
-	a := resultAll{Result: plainResult(r), Known: r.known, State: r.state, Params: r.params, Samples: r.samples, Run: r.run}
+	a := resultAll{Result: plainResult(r), Known: r.known, State: r.state, Unlooked: r.unlooked, Params: r.params, Samples: r.samples, Run: r.run}
 	if r.Err != nil {
 		a.Result.Err, a.Err = nil, r.Err.Error()
 	}
@@ -71,7 +72,7 @@ func (r *Result) GobDecode(data []byte) error {
 		return err
 	}
 	*r = Result(a.Result)
-	r.known, r.state, r.params, r.samples, r.run = a.Known, a.State, a.Params, a.Samples, a.Run
+	r.known, r.state, r.unlooked, r.params, r.samples, r.run = a.Known, a.State, a.Unlooked, a.Params, a.Samples, a.Run
 	if a.Err != "" {
 		r.Err = errors.New(a.Err)
 	}
