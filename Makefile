@@ -33,6 +33,7 @@ PURE := ^trivet/(control|process|sim/(bench|plant|network|fault))(/|$$)
 test-go:
 	$(GO) test -race -timeout 20m $$($(GO) list ./... | grep -vE '$(PURE)')
 	$(GO) test -timeout 30m $$($(GO) list ./... | grep -E '$(PURE)')
+	$(GO) test -timeout 10m -run 'WholeStation|OnTheWall' ./cmd/trivet
 
 test-web: web
 	cd $(WEB) && npm test --silent && npm run --silent size

@@ -37,15 +37,16 @@ func (l *life) populate(ctx context.Context, people, viewers *sync.WaitGroup) {
 // person is a program that is paired and gives commands, sensible ones mostly.
 type person struct {
 	*life
-	n      int
-	rng    *rand.Rand
-	client *http.Client
-	token  string
-	tape   *stream
-	last   *seen         // what was seen last
-	before *http.Request // the last command
-	body   string
-	keys   int
+	n       int
+	rng     *rand.Rand
+	client  *http.Client
+	token   string
+	tape    *stream
+	last    *seen         // what was seen last
+	before  *http.Request // the last command
+	counted string        // key of the last command whose answer was counted as a deed
+	body    string
+	keys    int
 }
 
 // seen is what a person reads in a state.
@@ -218,10 +219,12 @@ func (p *person) commands(path, body string) {
 
 // isOnDisk notes that an answer said that its deed is on record, and looks whether it lies on the disk at this moment: beside the memory that
 // goes on when the disk fails, and not at the end, when all is paid.
-func (p *person) isOnDisk(path string) {
+func (p *person) isOnDisk(path string, again bool) {
 	p.durable.Lock()
 	defer p.durable.Unlock()
-	p.onDisk[p.name()]++
+	if !again {
+		p.onDisk[p.name()]++
+	}
 	runs, err := p.db.Runs(context.Background(), 1000)
 	if err != nil {
 		return // the disk fails just now; it is asked once more at the end
@@ -281,7 +284,12 @@ func (p *person) says(method, path, body string, h http.Header) (status int, tex
 	}
 	p.trace.count("answers")
 	if method == http.MethodPost && bytes.Contains(text, []byte(`"on_record":true`)) {
-		p.isOnDisk(path)
+		// A repeated command gets the first answer again and is no second deed; its first one must be there all the same.
+		key := h.Get("Idempotency-Key")
+		p.isOnDisk(path, key != "" && key == p.counted)
+		if key != "" {
+			p.counted = key
+		}
 	}
 	shown := text
 	switch {
