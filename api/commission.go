@@ -129,13 +129,9 @@ func (s *Server) registerCommissioning(a huma.API) {
 			Care
 			Body By
 		}) (*Accepted, error) {
-			name, err := cleanText("by", in.Body.By)
+			name, err := s.named(ctx, in.Body)
 			if err != nil {
 				return nil, err
-			}
-			if name == "" {
-				v := visitorOf(ctx)
-				name = v.name()
 			}
 			return s.do(ctx, in.Care, station.Command{Event: station.Start, Order: station.CommissionOrder(name)}, By{By: name}, in.Body)
 		}, later)
@@ -147,14 +143,11 @@ func (s *Server) proofTest(ctx context.Context, in *struct{ Body ProofTestOrder 
 	if s.o.Commissioning == nil {
 		return nil, problem("no_commissioning", "This station keeps no result of commissioning.")
 	}
-	name, err := cleanText("by", in.Body.By.By)
+	name, err := s.named(ctx, in.Body.By)
 	if err != nil {
 		return nil, err
 	}
 	v := visitorOf(ctx)
-	if name == "" {
-		name = v.name()
-	}
 	if err := s.o.Commissioning.RecordProofTest(name, in.Body.Done); err != nil {
 		var r *station.Refusal
 		if errors.As(err, &r) {

@@ -73,7 +73,7 @@ func (f *commissionFile) Load() (*station.Commissioned, error) {
 	return &c, nil
 }
 
-// Save implements station.CommissionStore: a new file, synced, in place of the old one, so that a power cut leaves one of the two.
+// Save implements station.CommissionStore.
 func (f *commissionFile) Save(c *station.Commissioned) error {
 	result, err := json.Marshal(c)
 	if err != nil {
@@ -87,26 +87,7 @@ func (f *commissionFile) Save(c *station.Commissioned) error {
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(filepath.Dir(f.path), 0o750); err != nil {
-		return err
-	}
-	next := f.path + ".next"
-	w, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = w.Write(append(data, '\n'))
-	if err = errors.Join(err, w.Chmod(0o600), w.Sync(), w.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(next, f.path); err != nil {
-		return err
-	}
-	dir, err := os.Open(filepath.Dir(f.path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(dir.Sync(), dir.Close())
+	return replaceFile(f.path, append(data, '\n'))
 }
 
 // digestOf is the sum of a JSON value, whatever white space it was written with.

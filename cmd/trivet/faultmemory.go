@@ -59,29 +59,13 @@ func (f *tripFile) Load() ([]safety.Owed, error) {
 	return t.Owed, nil
 }
 
-// Save implements station.TripMemory: a new file, synced, in place of the old one, so that a power cut leaves one of the two.
+// Save implements station.TripMemory.
 func (f *tripFile) Save(owed []safety.Owed) error {
 	data, err := json.MarshalIndent(trips{Format: tripFormat, Owed: owed, Sum: sumOf(owed)}, "", "  ")
 	if err != nil {
 		return err
 	}
-	next := f.path + ".next"
-	w, err := os.OpenFile(next, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600)
-	if err != nil {
-		return err
-	}
-	_, err = w.Write(append(data, '\n'))
-	if err = errors.Join(err, w.Sync(), w.Close()); err != nil {
-		return err
-	}
-	if err := os.Rename(next, f.path); err != nil {
-		return err
-	}
-	dir, err := os.Open(filepath.Dir(f.path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(dir.Sync(), dir.Close())
+	return replaceFile(f.path, append(data, '\n'))
 }
 
 func sumOf(owed []safety.Owed) uint32 {

@@ -154,17 +154,9 @@ func (c *serveCmd) Run(e *env) error {
 	}
 	fmt.Fprintf(e.out, "Trivet is at %s://%s/ — %s. Stop with Ctrl-C.\nPairing code: %s\n", scheme, addr, q.title, srv.PairingCode())
 	shown = true
-	auditCtx, endAudit := context.WithCancel(context.WithoutCancel(e.ctx))
-	audited := make(chan struct{})
-	go func() { deeds.run(auditCtx); close(audited) }()
-	defer func() { endAudit(); <-audited }() // before the records are closed
-	tripsDone := make(chan struct{})
-	tripsCtx, endTrips := context.WithCancel(context.WithoutCancel(e.ctx))
-	go func() { owed.Run(tripsCtx); close(tripsDone) }()
-	defer func() { endTrips(); <-tripsDone }()
-	provenDone := make(chan struct{})
-	go func() { proven.Run(tripsCtx); close(provenDone) }()
-	defer func() { endTrips(); <-provenDone }()
+	defer beside(e.ctx, deeds.run)() // ends before the records are closed
+	defer beside(e.ctx, owed.Run)()
+	defer beside(e.ctx, proven.Run)()
 	if q.screen != nil {
 		go show(busCtx, q.screen, clerk, q.setup)
 	}
@@ -172,9 +164,7 @@ func (c *serveCmd) Run(e *env) error {
 	defer endThinking()
 	go mind.run(thinkCtx)
 	pen := jobKeeper{jobs: rec.jobs, latest: clerk.Latest, judged: clerk.Verdict, log: log}
-	penDone := make(chan struct{})
-	go func() { pen.run(thinkCtx); close(penDone) }()
-	defer func() { endThinking(); <-penDone }()
+	defer beside(e.ctx, pen.run)()
 	if endLife, err = life.start(e.ctx, conf.Watchdog); err != nil {
 		return err
 	}
@@ -189,6 +179,14 @@ var (
 	assembled = func(*bench.Bench) {}
 	ticked    = func(*station.Snapshot) {}
 )
+
+// beside runs a part in a goroutine of its own that outlives ctx, and returns how to end it and wait for it.
+func beside(ctx context.Context, run func(context.Context)) (end func()) {
+	own, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan struct{})
+	go func() { run(own); close(done) }()
+	return func() { cancel(); <-done }
+}
 
 // together runs the parts until one fails or ctx ends, and always in this order of ending: requests, heat, record.
 func together(ctx context.Context, run func(context.Context) error, clerk *station.Clerk, serve func(context.Context) error) error {

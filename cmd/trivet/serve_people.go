@@ -80,37 +80,10 @@ func (f pairingsFile) read() ([]api.Pairing, error) {
 }
 
 // Save replaces the list.
-func (f pairingsFile) Save(list []api.Pairing) (err error) {
+func (f pairingsFile) Save(list []api.Pairing) error {
 	text, err := json.MarshalIndent(keptPairings{pairingsFormat, list}, "", " ")
 	if err != nil {
 		return err
 	}
-	dir := filepath.Dir(f.path)
-	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return err
-	}
-	tmp, err := os.CreateTemp(dir, pairingsName+".*") // mode 0600
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if err != nil {
-			_ = os.Remove(tmp.Name())
-		}
-	}()
-	if _, err = tmp.Write(append(text, '\n')); err == nil {
-		err = tmp.Sync()
-	}
-	if err = errors.Join(err, tmp.Close()); err != nil {
-		return err
-	}
-	if err = os.Rename(tmp.Name(), f.path); err != nil {
-		return err
-	}
-	// The new name is on the disk when the directory is.
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	return errors.Join(d.Sync(), d.Close())
+	return replaceFile(f.path, append(text, '\n'))
 }

@@ -61,7 +61,7 @@ func TestABusThatIsMissingSaysWhatToSwitchOn(t *testing.T) {
 			t.Errorf("%v lacks %q", err, w)
 		}
 	}
-	_, err = Buses{}.I2C("/dev/i2c-99")
+	_, err = OpenI2C("/dev/i2c-99")
 	for _, w := range []string{"/dev/i2c-99", "dtparam=i2c_arm=on", "module i2c-dev"} {
 		if err == nil || !strings.Contains(err.Error(), w) {
 			t.Errorf("%v lacks %q", err, w)
@@ -78,14 +78,6 @@ func TestANameThatIsNoneSaysWhatIsAllowed(t *testing.T) {
 	for _, n := range []string{"", "I2C", "I2C1.0", "i2c-1", "/dev/i2c-", "-1"} {
 		if _, err := OpenI2C(n); err == nil || !strings.Contains(err.Error(), "I2C1 or /dev/i2c-1") {
 			t.Errorf("I²C %q: %v", n, err)
-		}
-	}
-	for _, n := range [][2]string{{"", ""}, {"soc", ""}, {"", "GPIO17"}} {
-		if p, err := (Buses{}).Out(n[0], n[1]); err == nil || p != nil {
-			t.Errorf("output %q: %v, %v", n, p, err)
-		}
-		if p, err := (Buses{}).In(n[0], n[1]); err == nil || p != nil {
-			t.Errorf("input %q: %v, %v", n, p, err)
 		}
 	}
 }

@@ -11,12 +11,9 @@ import (
 	"strconv"
 	"syscall"
 
-	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/spi"
 	"periph.io/x/host/v3/sysfs"
-
-	"trivet/hal/gpiochip"
 )
 
 // A bus is called as periph calls it or by its node. The numbers are given by the kernel: on most boards they are fixed by its description.
@@ -130,39 +127,4 @@ func (k kind) whose(node string) string {
 		return fmt.Sprintf("it belongs to group %s with mode %v; a udev rule must give it to a group such as %s, with mode 0660", group, st.Mode().Perm(), k.group)
 	}
 	return fmt.Sprintf("it belongs to group %s; add the user to that group and start again", group)
-}
-
-// Buses opens what a machine file names on this computer. The zero value is ready.
-type Buses struct{}
-
-// SPI opens a port, see OpenSPI.
-func (Buses) SPI(name string) (spi.PortCloser, error) { return OpenSPI(name) }
-
-// I2C opens a bus, see OpenI2C.
-func (Buses) I2C(name string) (i2c.BusCloser, error) { return OpenI2C(name) }
-
-// Out takes a line of a GPIO chip as an output that is low from the request on.
-func (Buses) Out(chip, line string) (gpio.PinOut, error) {
-	n, err := gpiochip.ParseName(chip + "/" + line)
-	if err != nil {
-		return nil, err
-	}
-	o, err := gpiochip.OpenOut(n, gpiochip.OutOptions{})
-	if err != nil {
-		return nil, err // not o: an interface with nothing in it is not nil
-	}
-	return o, nil
-}
-
-// In takes a line of a GPIO chip as an input with pull-down, so that a broken wire reads as low.
-func (Buses) In(chip, line string) (gpio.PinIn, error) {
-	n, err := gpiochip.ParseName(chip + "/" + line)
-	if err != nil {
-		return nil, err
-	}
-	i, err := gpiochip.OpenIn(n, gpiochip.InOptions{Bias: gpiochip.PullDown})
-	if err != nil {
-		return nil, err
-	}
-	return i.Pin(), nil
 }

@@ -8,7 +8,7 @@ import (
 	"trivet/hal/emf"
 )
 
-// Registers of the MAX31856 (datasheet 19-7534, by way of public transcriptions of its table 6).
+// Registers of the MAX31856 (datasheet 19-7534, by way of public copies of its table 6).
 const (
 	regCR0, regCR1   = 0x00, 0x01
 	regCJHF, regCJLF = 0x03, 0x04

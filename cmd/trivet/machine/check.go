@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"trivet/hal/open"
 	"trivet/process/strict"
 	"trivet/safety"
 )
@@ -78,7 +79,7 @@ func (c *checker) wiring(f *File) {
 		}
 	}
 	if d := w.Display; d != nil {
-		c.one("wiring.display.chip", d.Chip, displays)
+		c.one("wiring.display.chip", d.Chip, named(open.Displays))
 	}
 	for _, t := range []struct {
 		what   string
@@ -96,7 +97,7 @@ func (c *checker) expander(i int, e *Expander) {
 	if strings.Contains(e.Name, "/") {
 		c.bad(key+".name", fmt.Sprintf("is %q", e.Name), "a name without a slash")
 	}
-	if c.one(key+".chip", e.Chip, expanders) {
+	if c.one(key+".chip", e.Chip, named(open.Expanders)) {
 		c.bus(key, e.Bus, e.Address, e.Chip != shiftRegister)
 		if e.Chip == shiftRegister {
 			c.own(key+".enable", e.Enable)

@@ -4,6 +4,8 @@ import (
 	"maps"
 	"slices"
 	"time"
+
+	"trivet/hal/open"
 )
 
 // kindOfChip is what a machine file may say of one.
@@ -30,9 +32,14 @@ var chips = map[string]kindOfChip{
 // line that is off at power-on.
 const shiftRegister = "74hc595"
 
-var (
-	expanders = []string{"mcp23017", "pcf8574", shiftRegister, "pca9685"}
-	displays  = []string{"ssd1306"}
-)
+// named lists the chips of a kind, as the drivers know them.
+func named(k open.Kind) (out []string) {
+	for _, c := range open.Names() {
+		if slices.Contains(c.Kinds, k) {
+			out = append(out, c.Name)
+		}
+	}
+	return out
+}
 
 func chipNames() []string { return slices.Sorted(maps.Keys(chips)) }
